@@ -26,7 +26,7 @@ _HOMES: Final = {
         "judge.judging": "declared_family is_open judging_level margin_of",
         "analysis": "analyse analysis_of declared_model",
         "page.html_tables": "as_table",
-        "publish.figures.drawing": "picture",
+        "publish.drawing": "picture",
         "lab": "explorer",
         "publish.sections": "sections",
         "publish.write_outputs": "write_outputs",

@@ -152,7 +152,7 @@ def burn_view(analysis: Analysis, burn: str, threshold: float) -> Html:
     from matplotlib.figure import Figure
 
     from kit.burns import burn_metrics
-    from kit.publish.figures.drawing import picture
+    from kit.publish.drawing import picture
 
     run, readings = analysis.run, analysis.readings
     own = readings[readings["burn"] == burn]

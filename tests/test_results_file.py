@@ -10,7 +10,7 @@ import pytest
 from kit.cli import main
 from kit.errors import KitError
 from kit.history import open_seasons
-from kit.publish.compare import earlier_looks
+from kit.publish.provenance import earlier_looks
 from kit.publish.write_outputs import CURVES, TABLES
 from kit.results_file import (
     ALWAYS,

@@ -25,8 +25,18 @@ from kit.plan.designs import (
     what_burns_settle,
 )
 from kit.plan.power import CHANCE_COLUMNS, Design
-from kit.plan.schedule import WORDS, Workday, as_date, daily_control, days_with_control, run_order, timetable
-from kit.plan.sheets import Sheets, own_columns, plan_pages
+from kit.plan.schedule import (
+    WORDS,
+    Sheets,
+    Workday,
+    as_date,
+    daily_control,
+    days_with_control,
+    own_columns,
+    plan_pages,
+    run_order,
+    timetable,
+)
 from kit.runtime.atomic_write import MAKING, sweep, write_atomically
 from kit.schema import BURNS as BURN_SHEET
 from kit.trial import Plan, Trial, plan_of, read_plan, write_plan
@@ -154,7 +164,11 @@ def make_plan(
     fewer = pd.concat([table[table["allowed"]].head(1) for table in (*for_fewer, everything[:0])])
     unaided = replace(first, spread=replace(first.spread, df=0.0))
     if len(answers.sheet):
-        design, order = _design_of(answers.sheet), _as_sheet(folder, answers.sheet, notes)
+        # the design that a filled burn sheet comes nearest to
+        fuels = answers.sheet["fuel"].nunique()
+        bags = max(1, round(answers.sheet.groupby("fuel")["bag"].nunique().mean()))
+        design = Design(fuels, bags, max(1, round(len(answers.sheet) / fuels / bags)))
+        order = _as_sheet(folder, answers.sheet, notes)
     else:
         design = _chosen(trial, everything)
         first_day = first_day or trial.plan.first_day
@@ -204,13 +218,6 @@ def _chosen(trial: Trial, options: pd.DataFrame) -> Design:
     if fitting.empty or (asked.bags and asked.burns):
         return Design(fuels, asked.bags or 2, asked.burns or (BURNS if asked.bags else 1))
     return Design(fuels, int(fitting["bags"].iloc[0]), int(fitting["burns"].iloc[0]))
-
-
-def _design_of(sheet: pd.DataFrame) -> Design:
-    """Return the design that a filled burn sheet comes nearest to."""
-    fuels = sheet["fuel"].nunique()
-    bags = max(1, round(sheet.groupby("fuel")["bag"].nunique().mean()))
-    return Design(fuels, bags, max(1, round(len(sheet) / fuels / bags)))
 
 
 def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFrame:

@@ -1,9 +1,11 @@
-"""A rehearsal: a simulated trial of the tester's own plan, to try the whole analysis on."""
+"""Whole simulated folders: a rehearsal of the tester's own plan, and the demo, a cookery school's choice of fuel."""
 
 from __future__ import annotations
 
+import sys
 import tomllib
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,12 +13,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kit.data_file import data_text
 from kit.errors import Faults, KitError
 from kit.plan.answers import obstacle, trial_path
-from kit.plan.burning import KNOWN
+from kit.plan.burning import KINDS, KNOWN, Recipe
 from kit.plan.planned import RULES, make_plan
-from kit.plan.schedule import WORDS, refuse_no_count, workday_of
-from kit.plan.sheets import Sheets, plan_pages
+from kit.plan.schedule import WORDS, Sheets, plan_pages, refuse_no_count, run_order, workday_of
 from kit.plan.simulated import NOTE, PROBES, Fault, simulate_trial
 from kit.runtime.atomic_write import locked_folder
 from kit.trial import open_run, plan_of, read_plan, write_plan
@@ -105,3 +107,48 @@ def write_simulated_plan(folder: Path, order: pd.DataFrame, written: str) -> Non
     place.write_text(f"# {NOTE}.\n" + place.read_text(encoding="utf-8"), encoding="utf-8", newline="\n")
     for name, page in plan_pages(Sheets(trial, plan, workday_of(trial), simulated=True)).items():
         (folder / name).write_text(page, encoding="utf-8", newline="\n")
+
+
+DEMO_SEED = 1  # fixed before the first run; never chosen for its results
+BAGS, BURNS = 3, 2
+OVENS = ("drum oven 1", "drum oven 2")
+TASTERS = ("P", "R", "T")
+PLANNED_ON = "2026-02-27"
+SPARE_LOGGER_DAYS = ("2026-03-12", "2026-03-13")
+
+RECIPES: dict[str, Recipe] = {
+    fuel: replace(KINDS[own["kind"]], **{name: value for name, value in own.items() if name != "kind"})
+    for fuel, own in KNOWN["demo"].items()
+}
+
+FAULTS = tuple(Fault(**own) for own in KNOWN["demo_fault"])
+
+TRIAL = data_text(__file__, "demo.toml")
+
+
+def demo_order() -> pd.DataFrame:
+    """Return the order of the demo's 36 burns: two a day on eighteen weekdays, one in each oven."""
+    return run_order(
+        list(RECIPES), BAGS, BURNS, len(OVENS), DEMO_SEED,
+        first_day="2026-03-02", weekdays=range(5), cookers=OVENS,
+    )  # fmt: skip
+
+
+def make_demo(folder: str | Path) -> Path:
+    """Write the demo run folder, the same bytes each time.
+
+    Raises
+    ------
+    KitError
+        Where the folder exists.
+    """
+    order = demo_order()
+    target = simulate_trial(
+        folder, TRIAL, order, DEMO_SEED, RECIPES, FAULTS, comma_days=SPARE_LOGGER_DAYS, tasters=TASTERS
+    )
+    write_simulated_plan(target, order, PLANNED_ON)
+    return target
+
+
+if __name__ == "__main__":
+    make_demo(sys.argv[1])

@@ -18,8 +18,7 @@ from kit.plan.answers import Goal, times
 from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN, cheapest_split, smallest_design
 from kit.plan.planned import Planned, left_out
 from kit.plan.power import chance_of
-from kit.plan.schedule import WORDS
-from kit.plan.sheets import CALENDAR
+from kit.plan.schedule import CALENDAR, WORDS
 
 WORTH = 0.05
 """So much more often a better design must find twice the margin to be recommended before the one planned."""

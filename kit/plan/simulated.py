@@ -166,15 +166,6 @@ def _trial_of(folder: Path, planned: pd.DataFrame) -> Trial:
     return trial
 
 
-def _recipes(trial: Trial, given: Mapping[str, burning.Recipe]) -> dict[str, burning.Recipe]:
-    """Return a recipe for each fuel: the one given, else its kind's, a little moved by its place."""
-    moved = {}
-    for place, fuel in enumerate(trial.fuels):
-        kind = burning.kind_named(fuel.kind)
-        moved[fuel.id] = replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4)))
-    return {**moved, **given}
-
-
 def _probes(trial: Trial) -> dict[str, Correction]:
     """Return the correction of each probe by its id, the main one first; grate and lid where none is declared."""
     declared = {probe.id: correction_of(probe) for probe in trial.probes}
@@ -211,11 +202,14 @@ def _burn(
     rng: np.random.Generator,
 ) -> _Burns:
     """Burn what is planned in its weather, as the trial file says; lids that a fault opens are opened."""
-    sky, place = weather_of(planned["day"].tolist(), seed), planned["burn"].tolist().index
+    sky, row_of = weather_of(planned["day"].tolist(), seed), planned["burn"].tolist().index
     for fault in faults:
         if fault.kind == "wind":
-            sky.wind_m_s[place(fault.burn)] = fault.value
-    recipes = _recipes(trial, given)
+            sky.wind_m_s[row_of(fault.burn)] = fault.value
+    recipes = dict(given)  # a fuel without one has its kind's, a little moved by its place
+    for place, fuel in enumerate(trial.fuels):
+        kind = burning.kind_named(fuel.kind)
+        recipes.setdefault(fuel.id, replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4))))
     of_burn = [recipes[fuel] for fuel in planned["fuel"]]
     bags = np.unique(planned["fuel"] + "/" + planned["bag"].astype(str), return_inverse=True)[1]
     mass = _charge_g(planned, trial.charge, of_burn, rng)
@@ -225,7 +219,7 @@ def _burn(
     burnt = burning.burn(charges, around, burning.cooker_named(trial.cooker), HOURS, STEP_S, seed)
     lids = [fault for fault in faults if fault.kind == "lid open"]
     for fault in lids:
-        row = place(fault.burn)
+        row = row_of(fault.burn)
         around.open_from_s[row] = burnt.lid_on_s[row] + 60 * fault.after_min
         around.open_until_s[row] = around.open_from_s[row] + 60 * fault.minutes
     if lids:

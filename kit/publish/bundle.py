@@ -1,4 +1,4 @@
-"""One zip to publish: raw logs, sheets, the report and its numbers, described for people and programs."""
+"""One zip to publish: logs, sheets, report and numbers, described; a stranger's is read as if its maker meant harm."""
 
 from __future__ import annotations
 
@@ -8,30 +8,36 @@ import io
 import json
 import re
 import shutil
+import stat
+import struct
+import unicodedata
+import zipfile
+import zlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from pathlib import Path, PurePosixPath
 from typing import Any, Final
 from urllib.parse import quote
 
 from kit.page.sentence_parts import filled
 from kit.page.text import escape_markdown, visible
-from kit.publish.compare import looks_of, state_of
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS, Told, check_keys, leave_out, refuse_rest, what_is_told
 from kit.publish.provenance import (
     dated,
     input_names,
     leaned_on,
+    looks_of,
     names_in,
     read_files,
     read_inputs,
     refuse_changes,
+    state_of,
 )
 from kit.publish.report import make_report
-from kit.publish.wording import called, paragraph_of, words
-from kit.publish.zips import write_zip
+from kit.publish.wording import called, paragraph_of, refuse_all, refused, words
 from kit.results_file import ALWAYS, RESULTS, SCHEMA_FILE, needed_reports, read_results, schema_text
 from kit.runtime.atomic_write import place_file, staging
 from kit.schema import COLUMNS
@@ -74,7 +80,7 @@ class Bundle:
         """Return it as plain data, for JSON."""
         return {
             "bundle": str(self.path) if self.path else None,
-            "tells": [{"key": each.key, "where": each.where, "text": each.text} for each in self.told],
+            "tells": list(map(asdict, self.told)),
             "left_out": list(self.left_out),
             "files": list(self.files),
         }
@@ -144,7 +150,12 @@ def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> li
     results = read_results(report / RESULTS, ALWAYS)
     refuse_changes(results["inputs"], read_inputs(copy), "stale")
     target = copy / "reports" / report.name
-    _write_looks(folder, copy, results)
+    # of earlier reports that looked at other data, which this one counts, their inputs' hashes alone
+    for name, earlier in looks_of(folder).items():
+        if state_of(earlier) != state_of(results):
+            stub = copy / "reports" / f"{LOOKED}{name.removeprefix(LOOKED)}"
+            stub.mkdir(parents=True, exist_ok=True)
+            (stub / RESULTS).write_text(canonical(earlier), "utf-8", newline="\n")
     if keys:
         taken = leave_out(copy, keys)
         with dated(report.name[:10]):
@@ -160,15 +171,6 @@ def _copy(source: Path, names: Iterable[str], target: Path) -> None:
     for name in names:
         (target / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(source / name, target / name)
-
-
-def _write_looks(folder: Path, copy: Path, results: Mapping[str, Any]) -> None:
-    """Tell of earlier reports that looked at other data, which this one counts: their inputs' hashes alone."""
-    for name, earlier in looks_of(folder).items():
-        if state_of(earlier) != state_of(results):
-            stub = copy / "reports" / f"{LOOKED}{name.removeprefix(LOOKED)}"
-            stub.mkdir(parents=True, exist_ok=True)
-            (stub / RESULTS).write_text(canonical(earlier), "utf-8", newline="\n")
 
 
 def descriptions(
@@ -250,14 +252,11 @@ def _resource(copy: Path, file: dict[str, Any], tables: str) -> dict[str, Any]:
     shown = file | {"media": "text/plain"} if raw and not kits_own else file
     found: dict[str, Any] = filled(words()["bundle"]["resource"], shown)
     if kits_own:
-        schema = {"fields": list(map(_field, _headings(copy / file["path"]))), "missingValues": [""]}
+        with (copy / file["path"]).open(encoding="utf-8", errors="replace", newline="") as handle:
+            headings = next(csv.reader(io.StringIO(handle.read(_LONGEST_HEADING))), [])
+        schema = {"fields": list(map(_field, headings)), "missingValues": [""]}
         return found | {"type": "table", "format": "csv", "encoding": "utf-8", "schema": schema}
     return {"name": found["name"], "format": "txt"} | found if raw else found
-
-
-def _headings(path: Path) -> list[str]:
-    with path.open(encoding="utf-8", errors="replace", newline="") as handle:
-        return next(csv.reader(io.StringIO(handle.read(_LONGEST_HEADING))), [])
 
 
 def _field(name: str) -> dict[str, Any]:
@@ -301,3 +300,142 @@ def _quoted(text: str) -> str:
 
 def _json(data: object) -> str:
     return json.dumps(data, ensure_ascii=False, indent=1) + "\n"
+
+
+_UNICODE_NAME: Final = 0x7075  # a field whose name other programs unpack under
+_DAMAGE: Final = (zlib.error, zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError)
+"""What reading a zip can raise; what it holds is looked at before."""
+_FIRST_DAY: Final = (1980, 1, 1, 0, 0, 0)
+LIMITS: Final[Mapping[str, int]] = {
+    "members": 50_000,
+    "bytes": 20 << 30,
+    "free": 8 << 20,
+    "expansion": 250,
+    "name": 1_000,
+}
+"""Most members; most bytes unpacked; bytes unpacked that no expansion is too large for; times its packed size
+that anything may unpack to; longest name.  Logs of one value for hours pack to about a hundredth."""
+
+
+def write_zip(target: Path, root: Path, names: Iterable[str], top: str) -> None:
+    """Write files of a folder into a new zip under one top folder: sorted, no clocks, no rights, no owner.
+
+    Raises
+    ------
+    KitError
+        Where a name cannot be written in UTF-8.
+    """
+    with zipfile.ZipFile(target, "x", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+        for name in sorted(names):
+            try:
+                name.encode("utf-8")
+            except UnicodeEncodeError as error:
+                raise refused("broken_name", ascii(name)) from error
+            entry = zipfile.ZipInfo(f"{top}/{name}", _FIRST_DAY)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            entry.create_system = 3
+            entry.external_attr = (stat.S_IFREG | 0o644) << 16
+            with (root / name).open("rb") as source, archive.open(entry, "w", force_zip64=True) as into:
+                shutil.copyfileobj(source, into)
+
+
+def unpack_hostile(source: Path, into: Path) -> list[str]:
+    """Unpack a zip into an empty folder and return the names of its files; refused whole if anything is wrong.
+
+    Raises
+    ------
+    KitError
+        With everything found wrong: names that climb out or stand twice, links, encryption, members laid over one
+        another, expansion beyond `LIMITS`, damage.
+    """
+    try:
+        with zipfile.ZipFile(source) as archive:
+            _refuse_harm(archive, source)
+            files = [entry for entry in archive.infolist() if not entry.is_dir()]
+            for entry in files:
+                target = into.joinpath(*PurePosixPath(entry.filename).parts)
+                target.parent.mkdir(parents=True, exist_ok=True)
+                with archive.open(entry) as held, target.open("xb") as out:
+                    shutil.copyfileobj(held, out)  # at most what it says it holds: then its sum must be right
+    except _DAMAGE as error:
+        raise refused("no_zip", source.name, why=error) from error
+    return [entry.filename for entry in files]
+
+
+def _refuse_harm(archive: zipfile.ZipFile, source: Path) -> None:
+    entries = archive.infolist()
+    in_one = [
+        refused("harmful_file", f"{source.name}, {_name_shown(entry.filename)}", found=found)
+        for entry in entries
+        for found in _harm_of(entry)
+    ]
+    in_all = (*_twice(entries), *_harm_of_all(archive, source))
+    refuse_all([*in_one, *(refused("harmful_zip", source.name, found=found) for found in in_all)])
+
+
+def _name_shown(name: str) -> str:
+    return ascii(name)[1:-1][:120]
+
+
+def _harm_of(entry: zipfile.ZipInfo) -> list[str]:
+    name, kind = entry.filename, stat.S_IFMT(entry.external_attr >> 16)
+    parts = PurePosixPath(name).parts
+    # the name before zipfile made it harmless for this system
+    written = getattr(entry, "orig_filename", name)
+    controls = any(unicodedata.category(sign) in ("Cc", "Cs") for sign in written)
+    checks = {
+        "a path that leaves its folder": name.startswith("/") or ".." in parts or ":" in name.split("/")[0],
+        "a backslash or control character in its name": "\\" in written or controls,
+        "a name too long": len(name.encode("utf-8", "replace")) > LIMITS["name"],
+        "a link or device": kind not in (0, stat.S_IFREG, stat.S_IFDIR),
+        "encryption": bool(entry.flag_bits & 0x1),
+        "another name beside its name": _UNICODE_NAME in _extra_fields(entry.extra),
+        "an unusual packing": entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED),
+        "an expansion beyond reason": _bomb(entry.file_size, entry.compress_size),
+    }
+    return [words for words, wrong in checks.items() if wrong]
+
+
+def _bomb(unpacked: int, packed: int) -> bool:
+    return unpacked > LIMITS["free"] and unpacked > packed * LIMITS["expansion"]
+
+
+def _twice(entries: list[zipfile.ZipInfo]) -> list[str]:
+    seen: dict[str, str] = {}
+    found = []
+    for entry in entries:
+        # disks that fold case or accents would write one over the other
+        key = unicodedata.normalize("NFC", entry.filename.rstrip("/")).casefold()
+        if key in seen:
+            found.append(f"the name '{_name_shown(entry.filename)}' twice")
+        seen[key] = entry.filename
+    return found
+
+
+def _harm_of_all(archive: zipfile.ZipFile, source: Path) -> list[str]:
+    entries, packed = archive.infolist(), source.stat().st_size
+    whole = sum(entry.file_size for entry in entries)
+    spans = sorted((entry.header_offset, entry.compress_size) for entry in entries)
+    checks = {
+        f"{len(entries)} members, more than {LIMITS['members']}": len(entries) > LIMITS["members"],
+        f"{whole} bytes once unpacked, from {packed}: an expansion beyond reason": (
+            whole > LIMITS["bytes"] or _bomb(whole, packed)
+        ),
+        # a local header is at least 30 bytes
+        "members laid over one another": any(
+            start + size + 30 > after for (start, size), (after, _) in pairwise(spans)
+        ),
+        "something before its first member": bool(spans) and spans[0][0] > 0,
+        "a comment": bool(archive.comment),
+    }
+    return [words for words, wrong in checks.items() if wrong]
+
+
+def _extra_fields(extra: bytes) -> set[int]:
+    """Return the kinds of fields that a member carries beside its name and size."""
+    found = set()
+    while len(extra) >= 4:
+        kind, size = struct.unpack_from("<HH", extra)
+        found.add(kind)
+        extra = extra[4 + size :]
+    return found

@@ -1,4 +1,4 @@
-"""Findings and the sentences that say them: which fuels can be best, the better value, how two fuels compare."""
+"""Findings and the sentences that say them: which fuels can be best, how two compare; the cards that hold them."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from typing import Any, Final, Literal
 from kit.metrics import Metric
 from kit.page.sentence_parts import capital, number_word, told, told_each
 from kit.page.shown_numbers import Units
-from kit.page.text import anchor
-from kit.publish.report_data import ReportData, price_metric, prices_per_kg
+from kit.page.text import anchor, escape_markdown
+from kit.publish.report_data import ReportData, price_metric, prices_per_kg, report_data
 from kit.publish.wording import (
     TIMES_FROM,
     Amount,
@@ -25,6 +25,8 @@ from kit.publish.wording import (
     estimate_words,
     label_of,
     p_is,
+    paragraph_of,
+    sentences_of,
     threshold,
     words,
 )
@@ -448,7 +450,10 @@ def overall_sentence(data: ReportData, metric: str) -> str:
     Whether two fuels of a trial differ is what their one comparison says.
     """
     p = data.rows("overall", metric)["p"].min() if data.many_fuels else math.nan
-    short = short_of(data, metric)
+    values = data.in_order(data.values_of(metric))
+    reached = (values["status"] != "never").groupby(values["fuel"], sort=False).agg(["sum", "size"])
+    counts = [(data.name(fuel), n, of) for fuel, n, of in reached.itertuples() if n < of]
+    short = [f"by {name} in {n or 'none'} of {of} burns" for name, n, of in counts]
     if data.interim or not (p >= 0 or short):
         return ""
     standing, means = standing_of(data, metric), data.in_order(data.rows("means", metric))
@@ -468,15 +473,75 @@ def overall_sentence(data: ReportData, metric: str) -> str:
     )
 
 
-def short_of(data: ReportData, metric: str) -> list[str]:
-    """Return by which fuels what a metric is of was not reached in every burn, and in how many it was."""
-    values = data.in_order(data.values_of(metric))
-    reached = (values["status"] != "never").groupby(values["fuel"], sort=False).agg(["sum", "size"])
-    counts = [(data.name(fuel), n, of) for fuel, n, of in reached.itertuples() if n < of]
-    return [f"by {name} in {n or 'none'} of {of} burns" for name, n, of in counts]
-
-
 def all_claims(data: ReportData) -> list[Claim]:
     """Return every claim of a report: best sets and value first, then the comparisons."""
     first = [best_claim(data, metric) for metric in data.primary if data.many_fuels]
     return [*(claim for claim in (*first, value_claim(data)) if claim is not None), *claims_of(data)]
+
+
+REPORT: Final = "report.html"
+
+
+def cards(analysis: Any) -> dict[str, str]:
+    """Return the cards by file name."""
+    return {"say.md": say_card(analysis), "how-we-know.md": how_we_know(analysis)}
+
+
+def say_card(analysis: Any) -> str:
+    """Return say.md: for each settled finding a sentence, a caption, interval, n, figure, and what not to say."""
+    data = report_data(analysis)
+    pairs, best = claims_of(data), [claim for claim in all_claims(data) if claim.kind != "pair"]
+    ordered = dict.fromkeys([*best, *findings(data, len(pairs)), *pairs])
+    told = [claim for claim in ordered if claim.settled]
+    head = f"# What may be said: {escape_markdown(data.trial.title or 'this trial')}"
+    first = [f"**{escape_markdown(text)}**" for text in sentences_of("say_first", data=data)]
+    left = 0 if data.bare else sum(not claim.settled for claim in pairs)
+    rest = sentences_of("say_last", data=data, told=told, left=left, comparisons=len(pairs))
+    return "\n\n".join([head, *first, *(_card(claim, data) for claim in told), *rest]) + "\n"
+
+
+def _card(claim: Claim, data: ReportData) -> str:
+    said = [f"'{word}'" for word in (*NOT_TO_SAY, *["another bag"] * bool(data.these_bags))]
+    said.append(called("not_to_say", claim.verdict if claim.kind == "pair" else claim.kind, "'every bag'"))
+    n, a, b = counts_in(claim, data), data.name(claim.a), data.name(claim.b)
+    texts = {
+        "say": claim.say,
+        "caption": claim.caption,
+        "verdict": claim.verdict,
+        "interval": f"{claim.interval or 'none'} ({100 * claim.level:g} %)",
+        "n": counts_of_two(a, b, n) if claim.kind == "pair" else n[0].of(a),
+        "not_to_say": ", ".join(said),
+    }
+    file, page = anchor(claim.figure), "appendix.html" if claim.kind == "value" else REPORT
+    figure = f"[{file}]({page}#{anchor('figure', claim.figure)}), figures/{file}-film-light.png"
+    drawn = bool(claim.figure) and (claim.kind == "value" or claim.metric in data.primary)
+    return paragraph_of(
+        "card",
+        id=claim.id,
+        figure=figure if drawn else "none; see [the tables](appendix.html#comparison-tables)",
+        **{name: escape_markdown(text) for name, text in texts.items()},
+    )
+
+
+def how_we_know(analysis: Any) -> str:
+    """Return how-we-know.md: three sentences for a doubting reader, with links."""
+    data = report_data(analysis)
+    title = escape_markdown(data.trial.title or "this trial")
+    sentences = " ".join(map(escape_markdown, three_sentences(data)))
+    links = "\n".join(told_each(words()["know_links"], {"data": data}))
+    return f"# How we know: {title}\n\n{sentences}\n\n{links}\n"
+
+
+def three_sentences(data: ReportData) -> list[str]:
+    """Return three sentences: what was done, how differences were judged, how anyone can check."""
+    primary = [claim for claim in claims_of(data) if claim.primary]
+    parts = {
+        "burned": "simulated" if data.simulated else "burned",
+        "n": Count(*(sum(each) for each in zip(Count(), *data.burned.values(), strict=True))),
+        "where": f" (cooker: {data.trial.cooker})" if data.trial.cooker else "",
+        "measures": [data.label(metric) for metric in data.primary] or "what was logged",
+        "spread": f"burns of {data.these_bags}" if data.these_bags else "bags and burns of one fuel",
+        "settled": sum(claim.settled for claim in primary),
+        "comparisons": primary,
+    }
+    return sentences_of("know", data=data, **parts)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from kit.publish.bundle import newest_report
-from kit.publish.figures.canvas import FILM, apart, canvas, cast_of, short
+from kit.publish.canvas import FILM, apart, canvas, cast_of, short
 from kit.publish.provenance import SIMULATED
 from kit.publish.wording import refused
 from kit.results_file import RESULTS, read_part

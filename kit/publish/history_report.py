@@ -21,7 +21,7 @@ from kit.history.seasons import BY_CONTROL, DIRECTLY, NOT
 from kit.page.sentence_parts import capital, counted, listed, number_word
 from kit.page.shown_numbers import Units, plain, to_range
 from kit.page.text import Html
-from kit.publish.figures.canvas import (
+from kit.publish.canvas import (
     Axis,
     Figure,
     Frame,
@@ -32,7 +32,7 @@ from kit.publish.figures.canvas import (
     rows_canvas,
     short,
 )
-from kit.publish.figures.drawing import Drawing, figure_of
+from kit.publish.drawing import Drawing, figure_of
 from kit.publish.plain import records
 from kit.publish.provenance import trace
 from kit.publish.report import make, take_order
@@ -224,7 +224,10 @@ def answer(history: History) -> list[object]:
         last=seasons["last_day"].max(),
     )
     simulated = ", ".join(season.name for season in history.seasons if season.simulated)
-    told = [*map(_level, metrics), *map(_changed, metrics), _how_many(metrics[0])]
+    count = metrics[0].found.standing["standing"].value_counts()
+    parts = [f"{number_word(int(count[of]))} {of}" for of in (DIRECTLY, BY_CONTROL, NOT) if of in count]
+    how_many = metrics[0].said("how_many", fuels=count.sum(), standing=", ".join(parts))
+    told = [*map(_level, metrics), *map(_changed, metrics), how_many]
     return [
         paragraph(paragraph_of("simulated_seasons", names=simulated), kind="warning") if simulated else None,
         over,
@@ -259,12 +262,6 @@ def _changed(each: MetricWords) -> str:
         for row in rows.itertuples(index=False)
     )
     return f"{capital(named)}." if named else ""
-
-
-def _how_many(each: MetricWords) -> str:
-    count = each.found.standing["standing"].value_counts()
-    parts = [f"{number_word(int(count[of]))} {of}" for of in (DIRECTLY, BY_CONTROL, NOT) if of in count]
-    return each.said("how_many", fuels=count.sum(), standing=", ".join(parts))
 
 
 @seasons_topic("control", "The control fuel over the seasons")
@@ -423,16 +420,14 @@ def repeatability(history: History) -> list[object]:
 @seasons_topic("again", "Fuels tested again: did the product change?")
 def again(history: History) -> list[object]:
     """Return for each metric the fuels that came again, their change and its verdict."""
-    parts = [part for each in metrics_of(history) if len(each.found.again) for part in _came_again(each)]
+    parts: list[object] = []
+    for each in metrics_of(history):
+        rows = each.found.again
+        told = [each.change(row.change, row.low, row.high) for row in rows.itertuples(index=False)]
+        if made := table_of("again", rows.assign(told=told), measure=each.measure):
+            parts += [heading(each.title, f"again-{each.found.spec.id}"), made]
     none = "No fuel beside the control came again in seasons measured alike."
     return [paragraph_of("again"), *parts] if parts else [none]
-
-
-def _came_again(each: MetricWords) -> list[Html | None]:
-    rows = each.found.again
-    told = [each.change(row.change, row.low, row.high) for row in rows.itertuples(index=False)]
-    made = table_of("again", rows.assign(told=told), measure=each.measure)
-    return [heading(each.title, f"again-{each.found.spec.id}"), made]
 
 
 @seasons_topic("fuels", "All fuels ever tested")

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass, replace
 from functools import cache
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
+from typing import Any, Final, Literal, NoReturn
 from urllib.parse import quote
 
 from kit.errors import Faults, KitError, disk_faults
@@ -27,15 +30,10 @@ from kit.runtime.atomic_write import write_atomically
 from kit.runtime.kernel import Kernels, fork_server, fresh_kernel
 from kit.runtime.process_end import ending_as_at_ctrl_c, told_to_end_with_parent
 
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
-    from multiprocessing.process import BaseProcess
-
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
 _RETRIES: Final = 3  # of a task on a cluster
 _GRACE_S: Final = 20.0
-_LOOK_S: Final = 5.0
 PRELOADED: Final = (
     "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
     "scipy.stats", "scipy.optimize", "matplotlib.figure", "matplotlib.backends.backend_agg",
@@ -178,91 +176,63 @@ def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:
 
 
 def _side_by_side(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
-    """Work in processes; folders that ran as one died are tried once more, each alone, to find the one to blame."""
-    left = {task.folder: task for task in tasks}
-    suspects: list[Task] = []
-    begun = time.time()
-    while left:
-        died: list[str] = []
-        batch, beside = (suspects, 1) if suspects else ([*left.values()], workers)
-        for folder, outcome in _in_pool(batch, beside):
-            if outcome is None:
-                died.append(folder)
+    """Work in processes, each called by a thread of its own: one that dies takes no folder but its own with it."""
+    with ThreadPoolExecutor(workers) as threads, _processes(threads) as processes:
+        for future in as_completed([threads.submit(processes.attempt, task) for task in tasks]):
+            yield future.result()
+
+
+class _Processes:
+    """A worker process for each thread that asks for one."""
+
+    def __init__(self) -> None:
+        self.pools: dict[int, ProcessPoolExecutor] = {}
+        self.ending = False
+
+    def attempt(self, task: Task) -> Outcome:
+        """Make one report in this thread's process; where that dies, once more in a new one."""
+        thread, begun = threading.get_ident(), time.time()
+        for _ in range(2):
+            if thread not in self.pools:
+                context = multiprocessing.get_context("spawn")
+                self.pools[thread] = ProcessPoolExecutor(1, context, begin_here, (os.getpid(),))
+            try:
+                outcome = self.pools[thread].submit(attempt_here, task).result()
+            except BrokenProcessPool:
+                self.pools.pop(thread).shutdown()
+                if self.ending:
+                    break
             else:
-                del left[folder]
                 # its process may have died between the report and the word of it
                 new = outcome.state == "unchanged" and Path(outcome.report).stat().st_mtime >= begun
-                yield replace(outcome, state="made") if new else outcome
-        if suspects:
-            for folder in died:
-                del left[folder]
-                yield Outcome(folder, "failed", words="the process that worked on it was killed, twice")
-            suspects = [task for task in suspects if task.folder in left]
-        else:
-            suspects = [left[folder] for folder in died]
-
-
-def _in_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[str, Outcome | None]]:
-    """Give each folder with its outcome, or with None where its process died; stop at the first death."""
-    import multiprocessing
-    from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-    from concurrent.futures.process import BrokenProcessPool
-
-    waiting, window = list(reversed(tasks)), workers + 1 if workers > 1 else 1
-    running: dict[Future[Outcome], str] = {}
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, context, begin_here, (os.getpid(),)) as pool, _workers_ended(pool):
-        while waiting or running:
-            # few are handed out at a time: memory does not grow with the number of folders
-            while waiting and len(running) < window:
-                task = waiting.pop()
-                try:
-                    running[pool.submit(attempt_here, task)] = task.folder
-                except BrokenProcessPool:  # a death that no future has told of yet: those that run will
-                    waiting.clear()
-            done = wait(running, _LOOK_S, FIRST_COMPLETED).done
-            if not done:
-                look_for_deaths(pool)
-            for future in done:
-                folder = running.pop(future)
-                try:
-                    yield folder, future.result()
-                except BrokenProcessPool:
-                    yield folder, None
-                    waiting.clear()
-
-
-def look_for_deaths(pool: Executor) -> None:
-    """Have a pool look at all its processes: it watches those that stood when it was last woken, and no later one."""
-    from concurrent.futures.process import BrokenProcessPool
-
-    with suppress(BrokenProcessPool):
-        pool.submit(int)
-
-
-def _kill(workers: Iterable[BaseProcess]) -> None:
-    for worker in workers:
-        worker.kill()
+                return replace(outcome, state="made") if new else outcome
+        return Outcome(task.folder, "failed", words="the process that worked on it was killed, twice")
 
 
 @contextmanager
-def _workers_ended(pool: Executor) -> Iterator[None]:
-    """Have no worker outlive its pool: where this process is told to end they clear away, and none may hang."""
-    import multiprocessing
-
+def _processes(threads: ThreadPoolExecutor) -> Iterator[_Processes]:
+    """Have no worker outlive its thread: where this process is told to end they clear away, and none may hang."""
+    processes = _Processes()
     try:
-        yield
+        yield processes
     except BaseException:
+        processes.ending = True
         for worker in multiprocessing.active_children():
             worker.terminate()
         raise
     finally:
-        workers = multiprocessing.active_children()
         # beside, not after: a pool waits until each has ended, and a library can swallow the interrupt
-        patience = threading.Timer(_GRACE_S, _kill, [workers])
+        patience = threading.Timer(_GRACE_S, _kill_workers)
         patience.start()
-        pool.shutdown(cancel_futures=True)
+        threads.shutdown(cancel_futures=True)
+        for pool in processes.pools.values():
+            pool.shutdown()
         patience.cancel()
+
+
+def _kill_workers() -> None:
+    for worker in multiprocessing.active_children():
+        worker.kill()
 
 
 @cache

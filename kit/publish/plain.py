@@ -1,4 +1,4 @@
-"""Anything a result holds as plain data, and plain data as text that is the same each time: JSON and CSV."""
+"""Anything a result holds as plain data; plain data as text that is the same each time, and compared value by value."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import csv
 import io
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass
 from datetime import date, datetime, time
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from kit.page.text import spreadsheet_safe
 from kit.schema import COLUMNS
@@ -118,3 +118,96 @@ def _cell(value: Any) -> str:
     if isinstance(value, int | float):
         return repr(value)
     return spreadsheet_safe(value)
+
+
+RELATIVE: Final = 1e-6
+ABSOLUTE: Final = 1e-9
+"""Two numbers are one where they differ by less than either: more than rounding on another machine, far less than
+any digit shown."""
+
+_KEYS: Final = (
+    "metric", "quantity", "component", "fuel", "a", "b", "burn", "bag", "day", "cook", "setting", "probe", "flag",
+    "source", "scope", "level_left_out", "left_out", "what", "where", "planned", "elapsed_s", "files", "id", "name",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Moved:
+    """One value that is not what it was: where it stands, what it was and is."""
+
+    where: str
+    was: object
+    now: object
+
+    @property
+    def size(self) -> float:
+        """How far it moved, relative to its size; infinite for what is no number, or has come or gone."""
+        if isinstance(self.was, int | float) and isinstance(self.now, int | float):
+            return abs(self.was - self.now) / max(abs(self.was), abs(self.now), 1e-300)
+        return math.inf
+
+    def __str__(self) -> str:
+        return f"{self.where}: was {said(self.was)}, is {said(self.now)}"
+
+
+def said(value: object) -> str:
+    """Return a value as it stands in a sentence: nine digits of a number."""
+    if value is None:
+        return "no value"
+    return f"{value:.9g}" if isinstance(value, float) else repr(value)
+
+
+def _side_by_side(was: Any, now: Any, where: str) -> Iterator[Moved]:
+    """Yield every single value of two results, with what it was and is."""
+    if _is_rows(was) and _is_rows(now):
+        was, now = dict(_named(was)), dict(_named(now))
+    elif isinstance(was, list) and isinstance(now, list) and len(was) == len(now):
+        was, now = ({f"entry {i}": each for i, each in enumerate(values, 1)} for values in (was, now))
+    if isinstance(was, Mapping) and isinstance(now, Mapping):
+        for key in {**was, **now}:
+            yield from _side_by_side(was.get(key), now.get(key), f"{where}, {key}" if where else str(key))
+    else:
+        yield Moved(where, was, now)
+
+
+def _is_rows(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(row, Mapping) for row in value)
+
+
+def _named(rows: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Name each row by what it is of, so that a row that came or went does not shift the others."""
+    seen: dict[str, int] = {}
+    for row in rows:
+        parts = (f"{key} {row[key]}" for key in _KEYS if isinstance(row.get(key), str | int | float))
+        name = ", ".join(parts) or "row"
+        seen[name] = seen.get(name, 0) + 1
+        yield (name if seen[name] == 1 else f"{name}, no. {seen[name]}"), row
+
+
+def same(was: Any, now: Any) -> bool:
+    """Return whether two single values are one, numbers within the tolerance."""
+    numbers = [each for each in (was, now) if isinstance(each, int | float) and not isinstance(each, bool)]
+    if len(numbers) == 2:
+        return math.isclose(was, now, rel_tol=RELATIVE, abs_tol=ABSOLUTE)
+    return type(was) is type(now) and was == now
+
+
+def compare_values(was: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[int, list[Moved]]:
+    """Return how many single values two results hold, and those that differ."""
+    pairs = list(_side_by_side(was, now, ""))
+    differing = (pair for pair in pairs if not same(pair.was, pair.now))
+    return len(pairs), [Moved(each.where, _size(each.was), _size(each.now)) for each in differing]
+
+
+def _size(value: object) -> object:
+    """Return how much a value holds, where it is no single one: a stranger may have nested it deep."""
+    return f"{len(value)} values" if isinstance(value, Mapping | list) else value
+
+
+def changed_entries(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    """Return 'numpy 2.0.1, now 2.1.0' for each entry that differs."""
+    return [
+        f"{key} {was.get(key, 'absent')}, now {now.get(key, 'absent')}"
+        for key in sorted({*was, *now})
+        if was.get(key) != now.get(key)
+    ]

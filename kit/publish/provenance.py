@@ -17,8 +17,9 @@ from typing import Any, Final
 
 import kit
 from kit.errors import KitError
+from kit.publish.plain import canonical
 from kit.publish.wording import called, refuse_all, refused
-from kit.results_file import RESULTS, corrected_report, newest_results, read_results
+from kit.results_file import RESULTS, corrected_report, newest_results, read_part, read_results
 from kit.schema import INPUTS
 
 SIMULATED: Final = "SIMULATED.txt"
@@ -161,8 +162,6 @@ COMPARED: Final = ("metrics", "means", "comparisons", "components", "kinds", "la
 
 def leaned_on(folder: Path) -> dict[str, bytes]:
     """Return the extracts that a report of a run folder rests on, by their names in a bundle."""
-    from kit.publish.plain import canonical
-
     extracts, place = dict(_lent(folder)), None
     corrects = _trial(folder).get("trial", {}).get("corrects", "")
     with suppress(KitError):  # one that is not there is for `check` and the report to tell
@@ -230,6 +229,30 @@ def _tables_of(results: Mapping[str, Any], of_burns: Iterable[str], tables: Iter
 
 def _columns_of(rows: Iterable[Mapping[str, Any]] | None, names: Iterable[str]) -> list[dict[str, Any]]:
     return [{name: row.get(name) for name in names} for row in rows or ()]
+
+
+def earlier_looks(folder: Path) -> int:
+    """Return how many different states of the data earlier reports of a folder were made from, this one not counted.
+
+    A report made again from the same files is no further look, so the same inputs give the same count.
+    """
+    now = state_of({"inputs": read_inputs(folder)})
+    return len({*map(state_of, looks_of(folder).values())} - {now, frozenset()})
+
+
+def looks_of(folder: Path) -> dict[str, dict[str, Any]]:
+    """Return what reports of a folder, by name, say of their inputs; one that cannot be read tells of no look."""
+    found = {}
+    for path in sorted((folder / "reports").glob(f"[!.]*/{RESULTS}")):
+        with suppress(KitError):
+            found[path.parent.name] = read_part(path, {"inputs"}, {"inputs"})
+    return found
+
+
+def state_of(results: Mapping[str, Any]) -> frozenset[tuple[str, str]]:
+    """Return names and hashes of the data a report was made from."""
+    pairs = ((row["name"], row["sha256"]) for row in results["inputs"])
+    return frozenset(pair for pair in pairs if pair[0] == "burns.csv" or pair[0].startswith("logs/"))
 
 
 def report_date() -> str:

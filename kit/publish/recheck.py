@@ -2,34 +2,26 @@
 
 from __future__ import annotations
 
+import base64
+import io
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
+from itertools import takewhile, zip_longest
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
 from kit.errors import KitError
 from kit.page.sentence_parts import told_each
 from kit.page.text import visible
-from kit.publish.bundle import CHECKSUMS, LOOKED, descriptions
-from kit.publish.compare import (
-    ABSOLUTE,
-    RELATIVE,
-    FilesCompared,
-    Moved,
-    changed_entries,
-    compare_files,
-    compare_results,
-    known_names,
-)
+from kit.publish.bundle import CHECKSUMS, LOOKED, descriptions, unpack_hostile
 from kit.publish.notebook import NotRunError, Order, Progress
-from kit.publish.plain import canonical
-from kit.publish.private import KEYS
-from kit.publish.provenance import Records, changes, dated, lenders, read_files, report_id
+from kit.publish.plain import ABSOLUTE, RELATIVE, Moved, canonical, changed_entries, compare_values, same
+from kit.publish.private import KEYS, PNG, picture_parts
+from kit.publish.provenance import RESTS_ON, Records, changes, dated, lenders, names_in, read_files, report_id
 from kit.publish.report import rerun, take_order
 from kit.publish.wording import called, paragraph_of, refuse_all, refused, words
-from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, needed_reports, read_part, read_results, reports_of
 from kit.runtime.atomic_write import private_folder
 
@@ -141,33 +133,25 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
         if len(tops) != 1 or not (run / CHECKSUMS).is_file():
             raise refused("no_bundle", path.name, checksums=CHECKSUMS)
         there = {name.partition("/")[2] for name in names}
-        wrong, left_out = _wrong_files(run, there), _left_out(run)
-        _refuse_lenders_elsewhere(run)
+        left_out = _left_out(run)
+        found = map(_LINE.fullmatch, (run / CHECKSUMS).read_text("utf-8", "replace").splitlines())
+        listed = ({"name": line[2], "sha256": line[1]} for line in found if line)
+        wrong = _told("listed", listed, read_files(run, sorted(there - {CHECKSUMS})))
+        # a stranger's bundle has nothing to read that stands elsewhere on this disk
+        refuse_all(
+            refused("borrows_outside", "trial.toml, [model] borrow_from", place=place)
+            for place in lenders(run)
+            if not place.resolve().is_relative_to(run.resolve())
+        )
         # what a correction kept of the report that it corrects is an input of that
         reports = [
             each for each in reports_of(run) if {path.name for path in each.folder.iterdir()} != {RESULTS}
         ]
         if len(reports) != 1:
             raise refused("many_reports", path.name, n=len(reports) or "no")
-        found = _run_again(reports[0], path.name, progress)
-        files = dict.fromkeys([*wrong, *found.files, *_strangers(run, reports[0], there, left_out)])
-        return replace(found, files=tuple(files), left_out=left_out)
-
-
-def _refuse_lenders_elsewhere(run: Path) -> None:
-    """Refuse to read, for a stranger's bundle, what stands elsewhere on this disk."""
-    refuse_all(
-        refused("borrows_outside", "trial.toml, [model] borrow_from", place=place)
-        for place in lenders(run)
-        if not place.resolve().is_relative_to(run.resolve())
-    )
-
-
-def _wrong_files(run: Path, there: Iterable[str]) -> list[str]:
-    """Hold every file against the list of hashes; give what is wrong in words."""
-    found = map(_LINE.fullmatch, (run / CHECKSUMS).read_text("utf-8", "replace").splitlines())
-    listed = ({"name": line[2], "sha256": line[1]} for line in found if line)
-    return _told("listed", listed, read_files(run, sorted({*there} - {CHECKSUMS})))
+        checked = _run_again(reports[0], path.name, progress)
+        files = dict.fromkeys([*wrong, *checked.files, *_strangers(run, reports[0], there, left_out)])
+        return replace(checked, files=tuple(files), left_out=left_out)
 
 
 def _told(key: str, before: Records, now: Records) -> list[str]:
@@ -301,3 +285,170 @@ def _left_out(run: Path) -> tuple[str, ...]:
         return tuple(sorted(key for key in KEYS if key in found))
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ()
+
+
+_NOT_COMPARED: Final = frozenset({"report", *RESTS_ON})
+"""What a report is made from, and the id made of it: recheck holds these against the inputs, and tells of versions."""
+
+
+def compare_results(was: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[int, list[Moved]]:
+    """Return how many single values two results hold, apart from what they are made from, and those that differ."""
+    then, here = ({key: each for key, each in of.items() if key not in _NOT_COMPARED} for of in (was, now))
+    return compare_values(then, here)
+
+
+# a number begins where no letter or digit stands before it, so that no digit is looked at twice
+# and its digits are ASCII's: others make the same number, and no line of a drawing
+_NUMBER: Final = re.compile(r"(?<![\w.])(-?[0-9]+\.[0-9]+(?:e[-+]?[0-9]+)?)(?![\w.])")
+_TAG: Final = re.compile(r"<[^<>]*>")
+_KIND: Final = re.compile(r"</?[\w:-]+|\s[\w:-]+=")
+_ADDRESS: Final = re.compile(r"//[^\s\"'<>)]*")
+_VERSION: Final = re.compile(r"[\w.+ -]{1,40}")
+_PICTURE: Final = re.compile(r"data:image/(?:svg\+xml|png);base64,([A-Za-z0-9+/=]*)")
+_PIXELS: Final = 2  # of 255: rounding in a picture's colours
+_PIECE: Final = 60
+
+
+@dataclass
+class FilesCompared:
+    """What came of it.
+
+    Attributes
+    ----------
+    equal, alike
+        How many files are the same bytes; the same text, values and pictures.
+    differing
+        What is wrong with the others, in words.
+    in_words
+        How many are alike but for what another program drew in them: there only the words of drawings were compared.
+    """
+
+    equal: int = 0
+    alike: int = 0
+    differing: list[str] = field(default_factory=list)
+    in_words: int = 0
+
+
+def compare_files(was: Path, now: Path, names: Mapping[str, str], same_pen: bool = True) -> FilesCompared:
+    """Compare every file of a recorded report with the one made again; results.json is compared value by value.
+
+    Parameters
+    ----------
+    was, now
+        The folders.
+    names
+        What stands for what: ids and versions, as they are now, and as they were.
+    same_pen
+        Whether the same version of what draws drew both: another sets lines and letters elsewhere, and leaves alone
+        what words a drawing holds and of what kinds of element it is made.
+    """
+    found = FilesCompared()
+    recorded, made = (set(names_in(of)) for of in (was, now))
+    found.differing += [f"{name}: missing." for name in sorted(made - recorded)]
+    found.differing += [f"{name}: no file of this report." for name in sorted(recorded - made)]
+    for name in sorted(recorded & made):
+        theirs, ours = (was / name).read_bytes(), (now / name).read_bytes()
+        if theirs == ours:
+            found.equal += 1
+        elif name != RESULTS:
+            difference = _difference(name, theirs, ours, names)
+            if not difference:
+                found.alike += 1
+            elif same_pen or _difference(name, theirs, ours, names, in_words=True):
+                found.differing.append(f"{name}: {difference}")
+            else:
+                found.in_words += 1
+    return found
+
+
+def known_names(was: Mapping[str, str], now: Mapping[str, str]) -> dict[str, str]:
+    """Return, for each of now's ids or versions, what it was: of those that look like one."""
+    return {
+        value: was[key]
+        for key, value in now.items()
+        if key in was and value != was[key] and len(value) > 2 and _VERSION.fullmatch(was[key])
+    }
+
+
+def _difference(
+    name: str, theirs: bytes, ours: bytes, names: Mapping[str, str], in_words: bool = False
+) -> str:
+    if name.endswith(".png"):
+        return "" if _same_picture(theirs, ours, in_words) else "another picture."
+    was, now = _texts(theirs, ours)
+    if names and not name.endswith(".csv"):  # a table holds no versions
+        known = re.compile(rf"(?<!\w)(?<!\w\.)(?:{'|'.join(map(re.escape, names))})(?!\w|\.\w)")
+        now = known.sub(lambda found: names[found[0]], now)
+    return _first_difference(_in_words(was), _in_words(now)) if in_words else _first_difference(was, now)
+
+
+def _texts(*contents: bytes) -> tuple[str, ...]:
+    return tuple(content.decode("utf-8", "surrogateescape") for content in contents)
+
+
+def _in_words(page: str) -> str:
+    """Return a text in which drawings are replaced by their words, kinds of elements, and addresses."""
+    pieces = _PICTURE.split(page)
+    drawings = map(_decoded, pieces[1::2])
+    pieces[1::2] = ["" if each.startswith(PNG) else each.decode("utf-8", "replace") for each in drawings]
+    before, *drawn = "".join(pieces).split("<svg")
+    for each in drawn:
+        drawing, _, after = each.partition("</svg>")
+        words = (word for word in _TAG.split(drawing) if word.strip())
+        kinds = sorted({*_KIND.findall(drawing)})
+        before += "\n".join([*words, *kinds, *_ADDRESS.findall(drawing), after])
+    return before
+
+
+def _first_difference(was: str, now: str) -> str:
+    """Return in words where two texts part: numbers in them within the tolerance, pictures by what they show."""
+    pairs = zip_longest(_PICTURE.split(was), _PICTURE.split(now), fillvalue="")
+    for place, (one, other) in enumerate(pairs):
+        if place % 2 or one == other:
+            if one != other and not _same_picture(_decoded(one), _decoded(other)):
+                return "a picture in it is another one."
+            continue
+        for piece, (before, after) in enumerate(zip_longest(_NUMBER.split(one), _NUMBER.split(other)), 1):
+            numbers = all(each and _NUMBER.fullmatch(each) for each in (before, after))
+            if before != after and not (numbers and same(float(before), float(after))):
+                exact = _short(before, after), _short(after, before)
+                spaced = tuple(each.replace(r"\xa0", " ") for each in exact)
+                shown = spaced if spaced[0] != spaced[1] else exact
+                return f"piece {piece} was {shown[0]}, is {shown[1]}."
+    return ""
+
+
+def _short(piece: str | None, other: str | None) -> str:
+    """Return a piece from where it parts from the other."""
+    if piece is None:
+        return "nothing"
+    alike = takewhile(lambda pair: pair[0] == pair[1], zip(piece, other or "", strict=False))
+    begin = max(0, len(list(alike)) - _PIECE // 3)
+    return repr(piece[begin : begin + _PIECE])
+
+
+def _decoded(words: str) -> bytes:
+    try:
+        return base64.b64decode(words)
+    except ValueError:
+        return b""
+
+
+def _same_picture(theirs: bytes, ours: bytes, in_words: bool = False) -> bool:
+    """Return whether two PNG or SVG show the same: an SVG its elements, a PNG its pixels, and nothing beside them."""
+    if not ours.startswith(PNG):
+        return not _first_difference(*_texts(theirs, ours))
+    parts, own = ([*picture_parts(each)] if each.startswith(PNG) else [] for each in (theirs, ours))
+    if in_words:  # it holds none: parts of the same kinds, and nothing beside them
+        return {kind or part for kind, part in parts} == {kind or part for kind, part in own}
+    # size, colours, notes and further frames make the same pixels look otherwise
+    if [part for part in parts if part[0] != b"IDAT"] != [part for part in own if part[0] != b"IDAT"]:
+        return False
+    import numpy as np
+    from PIL import Image
+
+    try:
+        before, after = (np.asarray(Image.open(io.BytesIO(each)), dtype=int) for each in (theirs, ours))
+    except (OSError, ValueError, SyntaxError):  # as the reader of pictures says of what is none
+        return False
+    return bool(np.abs(before - after).max(initial=0) <= _PIXELS)

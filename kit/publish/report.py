@@ -161,7 +161,10 @@ def notebook_text(notebook: Any) -> str:
 
 
 def _finish(order: Order, room: Path, notebook: Any, before: Records) -> dict[str, Any]:
-    results = _results_of(room, notebook)
+    path = room / RESULTS
+    if not path.is_file():
+        raise NotRunError("the notebook ended without writing results.json.", notebook)
+    results: dict[str, Any] = json.loads(path.read_text("utf-8"))
     (room / NOTE).unlink()
     refuse_changes(before, order.read())
     kind = f"{order.template.replace('_', ' ').capitalize()} report"
@@ -180,14 +183,6 @@ def _finish(order: Order, room: Path, notebook: Any, before: Records) -> dict[st
         notebook.cells.insert(0, cell)
     (room / NOTEBOOK).write_text(notebook_text(notebook), "utf-8", errors="replace", newline="\n")
     return results
-
-
-def _results_of(room: Path, notebook: Any) -> dict[str, Any]:
-    path = room / RESULTS
-    if not path.is_file():
-        raise NotRunError("the notebook ended without writing results.json.", notebook)
-    found: dict[str, Any] = json.loads(path.read_text("utf-8"))
-    return found
 
 
 _LIVE: Final = re.compile(r"<\s*(script|iframe|object|embed|base|form)\b", re.IGNORECASE)

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -16,12 +16,10 @@ from kit.judge.earlier_trials import lenders_of
 from kit.judge.question import KNOWN, values_of
 from kit.page.sentence_parts import capital
 from kit.page.shown_numbers import Units
-from kit.publish.figures.canvas import Axis, Cast, cast_of
+from kit.publish.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
 from kit.publish.wording import Count, alike, called, label_of, margin_words, paragraph_of, with_unit_after
-
-if TYPE_CHECKING:
-    from kit.trial.models import Trial
+from kit.trial.models import Trial
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +75,9 @@ class ReportData:
         """Return rows in the order of the trial file, by column fuel or by a and b."""
         places = {player.id: player.place for player in self.cast}
         names = [name for name in ("fuel", "a", "b") if name in table]
-        ranks = {name: table[name].map(places).fillna(len(places)) for name in names}
-        return (
-            table.assign(**ranks).sort_values(names, kind="stable").assign(**table[names]) if names else table
-        )
+        if not names:
+            return table
+        return table.sort_values(names, key=lambda ids: ids.map(places).fillna(len(places)), kind="stable")
 
     def of_declared_pairs(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return the rows, by metric, a and b, of the comparisons that the trial declared."""

@@ -4,30 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
+
+import pandas as pd
 
 from kit import schema
 from kit.errors import disk_faults
 from kit.page.text import Html, element, leading_there
-from kit.publish.cards import cards
-from kit.publish.claims import all_claims
-from kit.publish.compare import correction_of
-from kit.publish.figures.drawing import export
+from kit.publish.claims import all_claims, cards
+from kit.publish.drawing import export
 from kit.publish.plain import as_csv, canonical, columns, plain_value, records
 from kit.publish.provenance import report_date, trace
 from kit.publish.report_data import report_data
 from kit.publish.sections import Section
+from kit.publish.sections.quality import correction_of
 from kit.results_file import RESULTS, SCHEMA_ID
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from kit.analysis import Analysis
 
 
 @disk_faults()
 def write_outputs(
-    analysis: Analysis,
+    analysis: Any,
     sections: Iterable[Section],
     output: str | Path,
     parameters: Mapping[str, object] | None = None,

@@ -12,7 +12,7 @@ import pytest
 from kit.page.document import CAUTIONS, cautions_short
 from kit.plan import plan_run
 from kit.plan.rehearsal import write_simulated_plan
-from kit.plan.sheets import codes
+from kit.plan.schedule import codes
 from tests.plan.helpers import yard
 
 HOSTILE = "<img src=x onerror=alert(1)>"

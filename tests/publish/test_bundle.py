@@ -18,8 +18,8 @@ import pytest
 from kit.errors import KitError
 from kit.publish import make_bundle, make_report, recheck, report_many
 from kit.publish.bundle import newest_report, slug
-from kit.publish.compare import earlier_looks
 from kit.publish.private import leave_out, what_is_told
+from kit.publish.provenance import earlier_looks
 from tests.publish.stand_in import write_run
 from tests.readings.test_spreadsheets import ods, xlsx
 

@@ -7,7 +7,7 @@ import pytest
 from kit.cli import main
 from kit.errors import KitError
 from kit.publish import make_bundle, make_report, recheck
-from kit.publish.compare import correction_of
+from kit.publish.sections.quality import correction_of
 from tests.publish.stand_in import analyse
 
 

@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
@@ -192,54 +192,55 @@ def test_a_worker_that_is_killed_costs_its_own_folder_alone(runs, tmp_path):
     assert [len(reports(run)) for run in runs] == [1, 0, 1, 1]
 
 
-def test_after_a_death_those_that_ran_then_are_tried_alone_and_the_rest_side_by_side(monkeypatch):
-    batches = []
+class DeadFirst:
+    """Stands for a pool: its first process makes the report and dies before it can tell."""
 
-    def pool(tasks, workers):
-        batches.append(("".join(task.folder for task in tasks), workers))
-        for task in tasks:
-            yield task.folder, None if task.folder == "b" else many.Outcome(task.folder, "made", "page")
-            if task.folder == "b":
-                return
+    begun = 0
 
-    monkeypatch.setattr(many, "_in_pool", pool)
-    found = [*many._side_by_side([many.Task(folder, "standard", {}) for folder in "abcd"], 2)]
-    assert batches == [("abcd", 2), ("b", 1), ("cd", 2)]
-    assert [(each.folder, each.state) for each in found] == [
-        ("a", "made"), ("b", "failed"), ("c", "made"), ("d", "made")
-    ]  # fmt: skip
+    def __init__(self, *_):
+        DeadFirst.begun += 1
+        self.dead = DeadFirst.begun == 1
+
+    def shutdown(self):
+        pass
+
+    def submit(self, function, task):
+        future = Future()
+        outcome = function(task)
+        future.set_exception(BrokenProcessPool()) if self.dead else future.set_result(outcome)
+        return future
 
 
 def test_a_report_whose_process_died_before_it_could_tell_counts_as_made(runs, template, monkeypatch):
     standing, fresh = (many.Task(str(run), str(template), {}) for run in runs[:2])
     many.attempt(standing)
-    in_pool, deaths = many._in_pool, []
-
-    def pool(tasks, workers):
-        for folder, outcome in in_pool(tasks, workers):
-            deaths.append(folder)
-            yield folder, outcome if deaths.count(folder) > 1 else None
-
-    monkeypatch.setattr(many, "_in_pool", pool)
-    found = {each.folder: each.state for each in many._side_by_side([standing, fresh], 2)}
-    assert found == {standing.folder: "unchanged", fresh.folder: "made"}
+    page = Path(many.attempt(standing).report)
+    os.utime(page, (page.stat().st_mtime - 60,) * 2)
+    monkeypatch.setattr(many, "ProcessPoolExecutor", DeadFirst)
+    monkeypatch.setattr(many, "attempt_here", many.attempt)
+    for task, state in ((standing, "unchanged"), (fresh, "made")):
+        monkeypatch.setattr(DeadFirst, "begun", 0)
+        assert many._Processes().attempt(task).state == state and DeadFirst.begun == 2
 
 
 def goes_on(there):
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    there.touch()
+    Path(there).touch()
     time.sleep(600)
 
 
 def test_a_worker_that_will_not_end_is_killed_and_holds_up_nothing(tmp_path, monkeypatch):
     monkeypatch.setattr(many, "_GRACE_S", 0.5)
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(2, context) as pool, many._workers_ended(pool):
-        futures = [pool.submit(goes_on, tmp_path / name) for name in "ab"]
+    monkeypatch.setattr(many, "attempt_here", goes_on)
+    with (
+        pytest.raises(KeyboardInterrupt),
+        ThreadPoolExecutor(2) as threads,
+        many._processes(threads) as processes,
+    ):
+        futures = [threads.submit(processes.attempt, str(tmp_path / name)) for name in "abc"]
         wait_until(lambda: len(list(tmp_path.iterdir())) == 2)
-        multiprocessing.active_children()[0].kill()
-        many.look_for_deaths(pool)
-        assert all(isinstance(each.exception(timeout=60), BrokenProcessPool) for each in futures)
+        raise KeyboardInterrupt
+    assert all(future.done() for future in futures) and not (tmp_path / "c").exists()
     assert not multiprocessing.active_children()
 
 

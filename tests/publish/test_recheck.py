@@ -14,9 +14,9 @@ import pytest
 from kit.errors import KitError
 from kit.publish import make_bundle, make_report, recheck
 from kit.publish.bundle import descriptions
-from kit.publish.compare import compare_files, compare_results, same
-from kit.publish.plain import canonical
+from kit.publish.plain import canonical, same
 from kit.publish.provenance import report_id
+from kit.publish.recheck import compare_files, compare_results
 from tests.publish.stand_in import write_notebook, write_run
 
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.errors import KitError
-from kit.publish.zips import unpack_hostile, write_zip
+from kit.publish.bundle import unpack_hostile, write_zip
 
 
 def zip_of(path, *members, **how):

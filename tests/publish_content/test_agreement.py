@@ -18,8 +18,7 @@ from kit import (
 )
 from kit.judge.judging import judge_metric
 from kit.judge.question import Question
-from kit.publish.cards import say_card
-from kit.publish.claims import WITHIN, all_claims, best_claim, claims_of, standing_of
+from kit.publish.claims import WITHIN, all_claims, best_claim, claims_of, say_card, standing_of
 from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.sections.pairs import comparisons

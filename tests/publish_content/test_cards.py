@@ -8,8 +8,17 @@ import pytest
 from kit.page.sentence_parts import counted
 from kit.page.text import anchor, escape_markdown
 from kit.publish import sections
-from kit.publish.cards import cards, how_we_know, say_card, three_sentences
-from kit.publish.claims import MOST_CAPTION, MOST_SAID, all_claims, claims_of, words_in
+from kit.publish.claims import (
+    MOST_CAPTION,
+    MOST_SAID,
+    all_claims,
+    cards,
+    claims_of,
+    how_we_know,
+    say_card,
+    three_sentences,
+    words_in,
+)
 from kit.publish.report_data import report_data
 from tests.publish_content.made import analysis
 
@@ -87,5 +96,5 @@ def test_how_we_know_counts_the_burns_that_are_compared():
 def test_a_trial_that_settles_nothing_says_none(monkeypatch):
     data = report_data(analysis("three"))
     open_ones = [replace(claim, verdict="not settled") for claim in claims_of(data)]
-    monkeypatch.setattr("kit.publish.cards.claims_of", lambda _: open_ones)
+    monkeypatch.setattr("kit.publish.claims.claims_of", lambda _: open_ones)
     assert "none is settled that way" in " ".join(three_sentences(data))

@@ -10,6 +10,7 @@ import pytest
 from kit.page.sentence_parts import listed
 from kit.page.shown_numbers import Units
 from kit.publish import sections
+from kit.publish.canvas import Cast
 from kit.publish.claims import (
     MOST,
     MOST_CAPTION,
@@ -24,7 +25,6 @@ from kit.publish.claims import (
     value_claim,
     words_in,
 )
-from kit.publish.figures.canvas import Cast
 from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.wording import estimate_words

@@ -9,7 +9,7 @@ import pytest
 from kit.page.shown_numbers import limit
 from kit.publish import sections
 from kit.publish.claims import claims_of, overall_sentence, value_claim
-from kit.publish.compare import earlier_looks
+from kit.publish.provenance import earlier_looks
 from kit.publish.report_data import break_even_table, report_data
 from kit.publish.sections.first_screen import answer_sentences, overview_table
 from kit.publish.sections.fuels import limits_table, reached_sentences, values_drawing

@@ -2,7 +2,6 @@
 
 import io
 import re
-from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -11,12 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import kit.publish.figures.drawing as exporting
+import kit.publish.drawing as exporting
 from kit.page.document import DARK, FUELS_DARK
 from kit.publish import sections
-from kit.publish.figures.canvas import FILM, PAGE, ROLES, apart, light_to_dark, short
-from kit.publish.figures.drawing import export, files_of, light_and_dark
-from kit.publish.figures.svg import recoloured, short_path, small_svg
+from kit.publish.canvas import FILM, PAGE, ROLES, Frame, apart, light_to_dark, short
+from kit.publish.drawing import export, files_of, light_and_dark, recoloured, short_path, small_svg
 from kit.publish.sections import section
 from kit.publish.sections.burn_curves import MOST_FLAGS, thin_burns, thin_flags
 from kit.publish.sections.section import shown
@@ -34,8 +32,15 @@ def drawings():
     return [*found, *sections.two_fuels(analysis("three"), "alder", "olive").figures]
 
 
+class DarkFrame(Frame):
+    paper, ink, soft, line, mark, band, warn = (DARK[role] for role in ROLES)
+
+    def fuel(self, place):
+        return FUELS_DARK[place % len(FUELS_DARK)]
+
+
 def in_dark(frame):
-    return replace(frame, **{role: DARK[role] for role in ROLES}, fuels=FUELS_DARK)
+    return DarkFrame(**vars(frame))
 
 
 def test_all_kinds_of_figures_are_there(drawings):

@@ -8,8 +8,8 @@ import pytest
 
 from kit.page.shown_numbers import of_hundred
 from kit.publish import sections
-from kit.publish.cards import cards
-from kit.publish.methods_text import methods
+from kit.publish.claims import cards
+from kit.publish.sections.method import methods
 from kit.publish.write_outputs import write_outputs
 from tests.publish_content.made import analysis
 from tests.publish_content.pages import read

@@ -8,7 +8,8 @@ import pytest
 import kit
 from kit.page.text import element
 from kit.publish import sections
-from kit.publish.methods_text import (
+from kit.publish.report_data import report_data
+from kit.publish.sections.method import (
     Formula,
     Rows,
     block_html,
@@ -16,7 +17,6 @@ from kit.publish.methods_text import (
     methods,
     write_methods,
 )
-from kit.publish.report_data import report_data
 from tests.publish_content.made import HOSTILE, analysis
 from tests.publish_content.pages import read
 

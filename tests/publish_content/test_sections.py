@@ -15,11 +15,10 @@ from kit.page.sentence_parts import number_word
 from kit.page.shown_numbers import plain
 from kit.page.text import join, markdown_html
 from kit.publish import sections
-from kit.publish.cards import cards
-from kit.publish.claims import MOST, all_claims
-from kit.publish.methods_text import methods
+from kit.publish.claims import MOST, all_claims, cards
 from kit.publish.report_data import prices_per_kg, report_data
 from kit.publish.sections.first_screen import answer_sentences
+from kit.publish.sections.method import methods
 from kit.publish.wording import words
 from kit.trial.models import Bag, Charge
 from tests.publish_content.made import analysis, folder

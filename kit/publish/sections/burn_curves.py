@@ -6,22 +6,18 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from kit.publish.figures import canvas as figures
-from kit.publish.figures.canvas import Axis, Cast, Frame, Player, canvas, fewer_ticks, name_axis, short
-from kit.publish.figures.drawing import Drawing, figure_of
+from kit.publish import canvas as figures
+from kit.publish.canvas import Axes, Axis, Cast, Figure, Frame, Player, canvas, fewer_ticks, name_axis, short
+from kit.publish.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, counts_of, pair_rows, stacked
 from kit.publish.sections.section import topic
 from kit.publish.wording import Count, called, counts_of_two, plural
 from kit.schema import usable
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 EARLIEST_S: Final = -900.0
 """What was logged longer before time zero is not drawn: it is of no burn's heat."""
@@ -277,11 +273,13 @@ def _name_peaks(axes: Axes, lines: Lines, cast: Cast, frame: Frame) -> float:
     tops = {player: own.loc[own["mean"].idxmax()] for player, own in drawn.items() if len(own)}
     if not tops:
         return 0.0
-    gap = 1.1 * figures.type_gap(axes, frame)
+    (low, high), box, (inches_wide, inches_high) = axes.get_ylim(), axes.get_position(), figures.size_of(axes)
+    gap = (
+        1.1 * (high - low) * frame.small * 1.25 / 72 / (box.height * inches_high)
+    )  # a line of type, and some air
     heights = dict(zip(tops, figures.apart([float(top["mean"]) for top in tops.values()], gap), strict=True))
-    low, high = axes.get_ylim()
     axes.set_ylim(low, max(high, max(heights.values()) + gap))
-    width = axes.get_position().width * figures.size_of(axes)[0]
+    width = box.width * inches_wide
     beyond = 0.0
     for player, top in tops.items():
         minute, peak, height = float(top["minutes"]), float(top["mean"]), heights[player]

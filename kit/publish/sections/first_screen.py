@@ -11,9 +11,9 @@ import pandas as pd
 from kit.page.html_tables import Col, Kind, cols, numbers, table
 from kit.page.shown_numbers import convert, plain, quantity
 from kit.page.text import Html, anchor, element, join
+from kit.publish.canvas import Cast
 from kit.publish.claims import MOST, Claim, best_claim, claims_of, findings, overall_sentence, value_claim
-from kit.publish.compare import earlier_looks
-from kit.publish.figures.canvas import Cast
+from kit.publish.provenance import earlier_looks
 from kit.publish.report_data import ReportData, break_even_table, cost_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast

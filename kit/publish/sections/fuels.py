@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import pandas as pd
 
@@ -12,8 +12,8 @@ from kit.judge.question import KNOWN
 from kit.page.sentence_parts import capital, listed, told
 from kit.page.shown_numbers import convert, duration, plain, with_unit
 from kit.page.text import Html
-from kit.publish.figures.canvas import Axes, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas, size_of
-from kit.publish.figures.drawing import Drawing, figure_of
+from kit.publish.canvas import Axes, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas, size_of
+from kit.publish.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, price_metric, prices_per_kg, stacked
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
@@ -28,9 +28,7 @@ from kit.publish.wording import (
     with_unit_after,
     words,
 )
-
-if TYPE_CHECKING:
-    from kit.trial.models import Cook
+from kit.trial.models import Cook
 
 CONDITIONS: Final = ("charge_g", "ambient_c", "wind_m_s", "humidity_pct")
 """What stands beside a fuel's burns where it was recorded."""
@@ -206,9 +204,16 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
     means = data.as_shown(means[means["fuel"].isin(ids)], unit, "mean", "low", "high")
     joined = data.brackets(metric, cast) if order else []
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in ids}
+    brackets = means["fuel"].map(dict(zip(ids, map(" ".join, joined), strict=False)))
+    rows = stacked(
+        burns[["fuel", "bag", "burn", "value", "status"]].assign(what="burn"),
+        means[["fuel", "mean", "low", "high", "n", "bags"]]
+        .rename(columns={"mean": "value"})
+        .assign(what="mean", brackets=brackets),
+    )
     return figure_of(
         data, "values", " ".join([metric, *only]),
-        _values_data(burns, means, dict(zip(ids, map(" ".join, joined), strict=False))),
+        rows,
         partial(fuel_values, burns, means, cast, data.axis(metric), joined),
         measure=data.label(metric),
         values=_alt(data, means, burns, unit, cast),
@@ -219,13 +224,6 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         brackets=any(joined),
         **data.n_parts(used),
     )  # fmt: skip
-
-
-def _values_data(burns: pd.DataFrame, means: pd.DataFrame, brackets: dict[str, str]) -> pd.DataFrame:
-    mean_part = means[["fuel", "mean", "low", "high", "n", "bags"]].rename(columns={"mean": "value"})
-    mean_part = mean_part.assign(what="mean", brackets=mean_part["fuel"].map(brackets))
-    burn_part = burns[["fuel", "bag", "burn", "value", "status"]].assign(what="burn")
-    return stacked(burn_part, mean_part)
 
 
 def _alt(data: ReportData, means: pd.DataFrame, burns: pd.DataFrame, unit: str, cast: Cast) -> str:

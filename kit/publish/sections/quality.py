@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
@@ -13,12 +16,14 @@ from kit.page.html_tables import cols, table
 from kit.page.sentence_parts import capital, counted, listed, number_word
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
-from kit.publish.compare import correction_of
-from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, canvas, fewer_ticks, name_axis, short, word
-from kit.publish.figures.drawing import Drawing, figure_of
+from kit.publish.canvas import Axis, Cast, Figure, Frame, canvas, fewer_ticks, name_axis, short, word
+from kit.publish.drawing import Drawing, figure_of
+from kit.publish.plain import Moved, changed_entries, compare_values, records, said
+from kit.publish.provenance import COMPARED, changes, environment, read_inputs
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, folded, heading, rows_table, to_appendix, topic
-from kit.publish.wording import burns_named, ends_of
+from kit.publish.wording import burns_named, called, ends_of
+from kit.results_file import corrected_report, read_results
 from kit.schema import FLAGS, usable
 
 MOVED_SHOWN: Final = 30
@@ -41,7 +46,9 @@ def data_quality(data: ReportData) -> list[object]:
     files = {name for text in spans["files"] for name in str(text).split(";")}
     lids = _lid_open(data)
     lids = lids[lids["metric"].isin(data.primary)].head(MOST_LIDS).to_dict("records")
-    told = [*_flags_told(data), *_left_out(data), *_cut_short(data)]
+    cut = {name: spans.loc[spans[name].fillna(False).astype(bool), "burn"] for name in CUT}
+    told_cut = [data.said(name, burns=burns_named(burns)) for name, burns in cut.items() if len(burns)]
+    told = [*_flags_told(data), *_left_out(data), *(told_cut or ["No log was cut short."])]
     told += [data.said("lid_open", measure=data.label(lid["metric"]), **lid) for lid in lids]
     return [
         data.said("readings", n=plain(n, 0), burns=spans["burn"].unique(), files=files, were=were),
@@ -92,13 +99,6 @@ def _left_out(data: ReportData) -> list[str]:
         f"Left out: {burns_named(own['burn'])} of {data.name(str(fuel))}: {str(why).rstrip('.')}."
         for (fuel, why), own in rows.groupby(["fuel", "excluded"], sort=False)
     ] or ["No burn was left out."]
-
-
-def _cut_short(data: ReportData) -> list[str]:
-    spans = data.table("spans")
-    cut = {name: spans.loc[spans[name].fillna(False).astype(bool), "burn"] for name in CUT}
-    told = [data.said(name, burns=burns_named(burns)) for name, burns in cut.items() if len(burns)]
-    return told or ["No log was cut short."]
 
 
 def _lid_open(data: ReportData) -> pd.DataFrame:
@@ -190,6 +190,72 @@ def _logs(data: ReportData) -> list[Html | None]:
         named = ((note, ", ".join(dict.fromkeys(filter(None, names)))) for note, names in grouped.items())
         parts.append(bullets(f"{': '.join(filter(None, pair))}." for pair in named))
     return parts if len(parts) > 1 else []
+
+
+_FIRST: Final = ("comparisons", "means")
+
+
+@dataclass(frozen=True, eq=False)
+class Correction:
+    """What a report changes of an earlier one.
+
+    Attributes
+    ----------
+    moved
+        Columns table, what, was, now: a row a value, verdicts first, then comparisons and means.
+    verdicts
+        How many verdicts changed.
+    causes
+        Inputs, exclusions and versions that differ between the two, in words.
+    """
+
+    moved: pd.DataFrame
+    verdicts: int
+    causes: tuple[str, ...]
+
+
+def correction_of(analysis: Any) -> Correction | None:
+    """Return what differs from the report that the trial file's `corrects` names; None where it names none.
+
+    Parameters
+    ----------
+    analysis
+        The analysis; `corrects` holds the name of a folder in reports/.
+
+    Raises
+    ------
+    KitError
+        Where no report of that name stands in the folder.
+    """
+    name = getattr(analysis.run.trial, "corrects", "")
+    if not name:
+        return None
+    was = read_results(corrected_report(analysis.run.folder, name))
+    tables = {key: table for key in COMPARED if hasattr(table := getattr(analysis, key, None), "iterrows")}
+    earlier = {key: was.get(key, []) for key in tables}
+    now = {key: records(table) for key, table in tables.items()}
+    moved = sorted(compare_values(earlier, now)[1], key=_weight)
+    rows = [(*each.where.split(", ", 1), said(each.was), said(each.now)) for each in moved]
+    verdicts = sum(each.where.endswith(", verdict") for each in moved)
+    frame = pd.DataFrame(rows, columns=["table", "what", "was", "now"], dtype=object)
+    return Correction(frame, verdicts, tuple(_causes(analysis, was)))
+
+
+def _weight(moved: Moved) -> tuple[bool, int]:
+    table = moved.where.partition(",")[0]
+    return not moved.where.endswith(", verdict"), _FIRST.index(table) if table in _FIRST else len(_FIRST)
+
+
+def _causes(analysis: Any, was: Mapping[str, Any]) -> Iterator[str]:
+    for name, change in changes(was.get("inputs", []), read_inputs(Path(analysis.run.folder))):
+        if change != "new" or not name.startswith("reports/"):
+            yield f"{name} {called('behind', change)}"
+    then = {str(row.get("burn")): str(row.get("excluded") or "") for row in was.get("burns", [])}
+    for row in records(analysis.run.burns):
+        before, reason = then.get(str(row["burn"])), str(row.get("excluded") or "")
+        if before is not None and before != reason:
+            yield f"burn {row['burn']} {f'is left out now: {reason}' if reason else 'counts again'}"
+    yield from changed_entries(was.get("environment", {}), environment())
 
 
 @topic("odd-burns", "Unusual burns, and what else was recorded")

@@ -12,7 +12,7 @@ import pandas as pd
 from kit.page.html_tables import P_VALUES
 from kit.page.shown_numbers import p_words
 from kit.page.text import Html, element, join
-from kit.publish.figures.drawing import Drawing, begin
+from kit.publish.drawing import Drawing, begin
 from kit.publish.provenance import report_date
 from kit.publish.report_data import ReportData, report_data
 from kit.publish.wording import row_places, table_of, words

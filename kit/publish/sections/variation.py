@@ -12,8 +12,8 @@ import pandas as pd
 from kit.judge.self_check import fell_short
 from kit.page.shown_numbers import of_hundred, plain, with_unit
 from kit.page.text import Html
-from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
-from kit.publish.figures.drawing import Drawing, figure_of
+from kit.publish.canvas import Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
+from kit.publish.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import called, places, range_words, threshold, with_unit_after
@@ -112,16 +112,11 @@ def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
     """Return where a source was found at zero, with what is not ruled out: a sentence per source and its measures."""
     told: dict[str, list[str]] = {}
     for metric in metrics:
-        rows, unit, short = (
-            spread_table(data, metric),
-            data.difference_unit(metric),
-            _held_too_seldom(data, metric),
-        )
+        rows, short = spread_table(data, metric), _held_too_seldom(data, metric)
         for row in rows[rows["at_boundary"].fillna(False).astype(bool)].itertuples(index=False):
-            limit = data.said("not_ruled_out", high=row.high, unit=unit, held=short.get(row.component))
-            told.setdefault(source_name(row.component, data), []).append(
-                f"{data.label(metric)} {limit}".strip()
-            )
+            parts = {"high": row.high, "unit": data.difference_unit(metric), "held": short.get(row.component)}
+            limit = f"{data.label(metric)} {data.said('not_ruled_out', **parts)}".strip()
+            told.setdefault(source_name(row.component, data), []).append(limit)
     return [data.said("at_zero", source=of, within=of in WITHIN, measures=told[of]) for of in told]
 
 

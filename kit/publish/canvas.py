@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
 from kit.page.document import DARK, FUELS_DARK, FUELS_LIGHT, KIND_LINES, LIGHT, MARKERS
-from kit.publish.figures.svg import drawing_settings
 
 if TYPE_CHECKING:
     import matplotlib.axes
@@ -18,6 +19,30 @@ if TYPE_CHECKING:
 # matplotlib is imported where something is drawn, and its types are named here for all that draw
 Axes: TypeAlias = "matplotlib.axes.Axes"
 Figure: TypeAlias = "matplotlib.figure.Figure"
+
+_RC: Mapping[Any, Any] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "repeatburn",
+    "text.parse_math": False,
+    "path.simplify": False,
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "axes.unicode_minus": True,
+}
+
+
+@contextmanager
+def drawing_settings() -> Iterator[None]:
+    """Settings under which every figure of the kit is made and saved: no maths in names, the same bytes each time.
+
+    Of a sign that the font of pictures lacks nothing is said: it is a box there, and itself on the page.
+    """
+    import matplotlib
+
+    with matplotlib.rc_context(dict(_RC)), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        yield
+
 
 LONGEST = 26
 LONGEST_FOOT = 66
@@ -48,8 +73,6 @@ class Frame:
         Dots an inch.
     paper, ink, soft, line, mark, band, warn
         As '#rrggbb': ground, text, quiet text, lines, a single mark, the margin's zone, warnings.
-    fuels
-        One hue a fuel.
     """
 
     name: Literal["page", "phone", "film"]
@@ -57,14 +80,7 @@ class Frame:
     small: float
     pen: float
     dpi: int
-    paper: str = LIGHT["paper"]
-    ink: str = LIGHT["ink"]
-    soft: str = LIGHT["soft"]
-    line: str = LIGHT["line"]
-    mark: str = LIGHT["mark"]
-    band: str = LIGHT["band"]
-    warn: str = LIGHT["warn"]
-    fuels: tuple[str, ...] = FUELS_LIGHT
+    paper, ink, soft, line, mark, band, warn = (LIGHT[role] for role in ROLES)
 
     @property
     def film(self) -> bool:
@@ -73,7 +89,7 @@ class Frame:
 
     def fuel(self, place: int) -> str:
         """Return the hue of the fuel at this place of the trial file."""
-        return self.fuels[place % len(self.fuels)]
+        return str(FUELS_LIGHT[place % len(FUELS_LIGHT)])
 
 
 PAGE = Frame("page", width=8.4, small=9.0, pen=1.0, dpi=150)
@@ -305,14 +321,6 @@ def size_of(axes: Axes) -> tuple[float, float]:
     figure: Any = axes.figure
     width, height = figure.get_size_inches()
     return float(width), float(height)
-
-
-def type_gap(axes: Axes, frame: Frame) -> float:
-    """Return the height of a line of small type in data units of the y axis."""
-    bottom, top = axes.get_ylim()
-    box = axes.get_position()
-    inches = box.height * size_of(axes)[1]
-    return abs(top - bottom) * frame.small * 1.25 / 72 / inches
 
 
 def mark_simulated(figure: Figure, frame: Frame) -> None:

@@ -1,1 +1,0 @@
-"""Figures: each function takes a table and returns a figure; nothing is computed inside."""
