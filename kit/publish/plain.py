@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
@@ -102,12 +100,8 @@ def _line(value: Any) -> str:
 
 def as_csv(frame: pd.DataFrame) -> str:
     """Return a table as CSV: full digits, blank for no value, no cell that a spreadsheet would run."""
-    held = columns(frame)
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([spreadsheet_safe(name) for name in held])
-    writer.writerows(zip(*([_cell(value) for value in column] for column in held.values()), strict=True))
-    return out.getvalue()
+    cells = {spreadsheet_safe(name): list(map(_cell, column)) for name, column in columns(frame).items()}
+    return str(frame.from_dict(cells, dtype=object).to_csv(index=False, lineterminator="\n"))
 
 
 def _cell(value: Any) -> str:

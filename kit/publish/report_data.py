@@ -12,7 +12,10 @@ from typing import Any
 import pandas as pd
 
 from kit import schema
+from kit.burns.logged_burns import price_per_kg
+from kit.judge.comparisons import compare_fuels
 from kit.judge.earlier_trials import lenders_of
+from kit.judge.kitchen import value_compared
 from kit.judge.question import KNOWN, values_of
 from kit.page.sentence_parts import capital
 from kit.page.shown_numbers import Units
@@ -352,6 +355,14 @@ class ReportData:
         n = counts_of(table[table["burn"].isin(self.compared)])
         return {player.id: n.get(player.id, Count()) for player in self.cast}
 
+    @cached_property
+    def break_even(self) -> pd.DataFrame:
+        """The rows of `kit.judge.kitchen.value_compared` that have a finite break-even price; none while interim."""
+        worth = value_compared(self.table("comparisons"), self.trial)
+        low, high = (worth[f"break_even_{end}"].astype(float) for end in ("low", "high"))
+        known = (worth["metric"] == price_metric(self)) & (low > 0) & (high < math.inf)
+        return self.in_order(worth[known & (not self.interim)])
+
     def used(self, metric: str) -> dict[str, Count]:
         """Return for each fuel how many burns and bags have a value of a metric that counts."""
         if metric not in self._used:
@@ -396,8 +407,6 @@ def n_note(counts: Sequence[Count]) -> str:
 
 def prices_per_kg(data: ReportData) -> dict[str, float]:
     """Return the price paid per kilogram of each fuel that has one, 0 of what cost nothing."""
-    from kit.burns.logged_burns import price_per_kg
-
     paid = {fuel.id: price_per_kg(data.trial, fuel.id) for fuel in data.trial.fuels}
     return {fuel: price for fuel, price in paid.items() if price >= 0}
 
@@ -426,16 +435,6 @@ def _primary_first(data: ReportData, metrics: list[str]) -> str:
     return min(metrics, key=lambda metric: metric.partition(":")[2] not in primary, default="")
 
 
-def break_even_table(data: ReportData) -> pd.DataFrame:
-    """Return the rows of `kit.judge.kitchen.value_compared` that have a finite break-even price; none while interim."""
-    from kit.judge.kitchen import value_compared
-
-    worth = value_compared(data.table("comparisons"), data.trial)
-    low, high = (worth[f"break_even_{end}"].astype(float) for end in ("low", "high"))
-    known = (worth["metric"] == price_metric(data)) & (low > 0) & (high < math.inf)
-    return data.in_order(worth[known & (not data.interim)])
-
-
 _SWAPPED = (("a", "b"), ("n_a", "n_b"), ("bags_a", "bags_b"))
 _LOW = ("low", "low_equivalence", "low_alone", "band_low")
 
@@ -459,8 +458,6 @@ def narrowed(data: ReportData, a: str, b: str) -> ReportData:
 
 def _costs_compared(data: ReportData) -> pd.DataFrame:
     """Return every pair's cost of a useful hour, which a report with a control fuel compares with that alone."""
-    from kit.judge import compare_fuels
-
     metric = cost_metric(data)
     fit = data.analysis.fits.get(metric)
     if data.interim or fit is None or not fit.has_spread or len(fit.labels) < 2:

@@ -10,7 +10,7 @@ from kit.page.shown_numbers import limit
 from kit.publish import sections
 from kit.publish.claims import claims_of, overall_sentence, value_claim
 from kit.publish.provenance import earlier_looks
-from kit.publish.report_data import break_even_table, report_data
+from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences, overview_table
 from kit.publish.sections.fuels import limits_table, reached_sentences, values_drawing
 from kit.publish.sections.pairs import family_words, price_sentence
@@ -63,7 +63,7 @@ def test_limits_stand_beside_figures_with_their_edition_and_no_verdict():
 
 def test_break_even_follows_from_prices_and_cost():
     data = report_data(analysis("three"))
-    row = break_even_table(data).iloc[0]
+    row = data.break_even.iloc[0]
     cost = data.rows("comparisons", row["metric"]).iloc[0]
     price = {fuel.id: fuel.price / fuel.bag_kg for fuel in data.trial.fuels}
     paid = price[row["a"]] / price[row["b"]]
@@ -79,7 +79,7 @@ def test_a_price_verdict_names_the_better_value_or_says_that_it_is_not_settled()
 
 def test_a_price_that_is_open_both_ways_does_not_contradict_the_best_value():
     data = report_data(analysis("one bag"))
-    rows = list(break_even_table(data).itertuples(index=False))
+    rows = list(data.break_even.itertuples(index=False))
     assert "the two others are dearer" in value_claim(data).sentence
     for row in rows:
         told = price_sentence(row, data)
@@ -160,7 +160,7 @@ def test_values_some_of_which_are_bounds_have_the_bound_that_holds_for_all():
 
 def test_a_break_even_price_known_to_no_better_than_a_factor_of_ten_is_no_finding():
     data = report_data(analysis("two"))
-    (row,) = break_even_table(data).itertuples(index=False)
+    (row,) = data.break_even.itertuples(index=False)
     assert "better value while its price per kg is below" in price_sentence(row, data)
     wide = row._replace(break_even_low=row.break_even / 4, break_even_high=row.break_even * 4)
     told = price_sentence(wide, data)

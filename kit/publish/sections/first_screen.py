@@ -14,7 +14,7 @@ from kit.page.text import Html, anchor, element, join
 from kit.publish.canvas import Cast
 from kit.publish.claims import MOST, Claim, best_claim, claims_of, findings, overall_sentence, value_claim
 from kit.publish.provenance import earlier_looks
-from kit.publish.report_data import ReportData, break_even_table, cost_metric, prices_per_kg
+from kit.publish.report_data import ReportData, cost_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
 from kit.publish.sections.section import APPENDIX, heading, label, paragraph, topic
@@ -44,7 +44,7 @@ def _no_price(data: ReportData) -> str:
     """Return why no fuel is called the better value, where prices or an interval of the costs are missing; else ''."""
     cost = cost_metric(data)
     if not data.trial.is_priced:
-        return data.said("no_price", cost="", ratios=len(break_even_table(data)))
+        return data.said("no_price", cost="", ratios=len(data.break_even))
     bare = cost and not data.rows("comparisons", cost)["low"].notna().any()
     return data.said("no_price", cost=data.label(cost)) if bare else ""
 

@@ -38,7 +38,7 @@ from kit.publish.claims import (
     standing_of,
 )
 from kit.publish.drawing import Drawing, figure_of
-from kit.publish.report_data import ReportData, break_even_table, n_note, narrowed, report_data
+from kit.publish.report_data import ReportData, n_note, narrowed, report_data
 from kit.publish.sections.burn_curves import two_drawing
 from kit.publish.sections.first_screen import finding_html, warnings
 from kit.publish.sections.fuels import conditions_table, means_table, values_drawing
@@ -351,7 +351,7 @@ def kind_sentence(row: Any, data: ReportData) -> str:
 
 def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Html | Drawing | None]:
     """Return the price verdicts in words, at most so many, with the break-even drawing; nothing where none is given."""
-    rows = break_even_table(data)
+    rows = data.break_even
     if not len(rows):
         return []
     settled_first = rows.iloc[rows["verdict"].isin(UNDECIDED).argsort(kind="stable")].head(most)
@@ -386,7 +386,7 @@ def price_sentence(row: Any, data: ReportData) -> str:
 
 def break_even_drawing(data: ReportData) -> Drawing | None:
     """Return the drawing of break-even prices, or None where none can be given."""
-    rows = break_even_table(data)
+    rows = data.break_even
     rows = rows[rows["break_even_high"] <= TOO_WIDE * rows["break_even_low"]]
     if not len(rows):
         return None
@@ -439,7 +439,7 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
     claims = sorted(claims_of(data), key=lambda claim: data.metrics.index(claim.metric))
     own = [metric for metric in data.primary if data.has_values(metric)]
     side, (influence, *which) = pair_drawing(data, pair, claims), influence_words(data)
-    prices = [price_sentence(row, data) for row in break_even_table(data).itertuples(index=False)]
+    prices = [price_sentence(row, data) for row in data.break_even.itertuples(index=False)]
     parts = [
         warnings(data),
         _verdicts(data, claims, pair, side.id if side else ""),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import wraps
-from typing import Any, Concatenate, Final, Literal, ParamSpec, TypeAlias, TypeVar
+from typing import Any, Final, Literal
 
 import pandas as pd
 
@@ -21,12 +21,6 @@ from kit.schema import COLUMNS
 
 Part = Literal["report", "appendix"]
 APPENDIX: Final = "appendix.html"
-
-
-P = ParamSpec("P")
-R = TypeVar("R")
-Taking: TypeAlias = Callable[Concatenate[Any, P], R]
-"""A function of an analysis, or of what is read of it, and more."""
 
 
 @dataclass(frozen=True)
@@ -79,15 +73,15 @@ def topic(
     part: Part = "report",
     read: Callable[[Any], Any] = report_data,
     of_burns: bool = True,
-) -> Callable[[Taking[P, Iterable[object]]], Taking[P, Section]]:
+) -> Callable[[Callable[..., Iterable[object]]], Callable[..., Section]]:
     """Have a function that gives the parts of a section from what `read` takes of an analysis give the section.
 
     A topic of burns says nothing before one is done.
     """
 
-    def made(parts: Taking[P, Iterable[object]]) -> Taking[P, Section]:
+    def made(parts: Callable[..., Iterable[object]]) -> Callable[..., Section]:
         @wraps(parts)
-        def of(analysis: Any, /, *more: P.args, **given: P.kwargs) -> Section:
+        def of(analysis: Any, /, *more: Any, **given: Any) -> Section:
             data = read(analysis)
             said = parts(data, *more, **given) if getattr(data, "begun", True) or not of_burns else ()
             return section(key, title, said, part)
