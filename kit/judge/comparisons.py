@@ -347,7 +347,10 @@ def kinds_compared(fit: RepeatFit, question: Question) -> pd.DataFrame:
     tables = []
     if scope_of(fit) == PRODUCT:
         averages = [fit.design.mean_rows()[own].mean(axis=0) for own in places.values()]
-        within = _spread_between(fit, list(places.values()))
+        observed = [fit.estimate.beta[0, own] for own in places.values()]
+        freedom = sum(len(own) - 1 for own in observed)
+        squares = sum(float(((own - own.mean()) ** 2).sum()) for own in observed)
+        within = math.sqrt(squares / freedom) if freedom else math.nan  # pooled over kinds
         tables.append(_compared(fit, np.array(averages), places, question, (TESTED, within)))
     measured = set(fit.table.loc[fit.table["status"] == "exact", "fuel"])
     # a fuel of bounds alone tells no spread of its kind
@@ -358,13 +361,6 @@ def kinds_compared(fit: RepeatFit, question: Question) -> pd.DataFrame:
         within = float(np.sqrt(dict(zip(general.names, general.variances[0], strict=True)).get("fuel", 0.0)))
         tables.append(_compared(general, general.design.mean_rows(), own, question, (GENERAL, within)))
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
-
-
-def _spread_between(fit: RepeatFit, groups: list[Codes]) -> float:
-    """Return the SD between the means of fuels of one kind, pooled over kinds, as they were observed."""
-    means, freedom = fit.estimate.beta[0], sum(len(group) - 1 for group in groups)
-    squares = sum(float(((means[group] - means[group].mean()) ** 2).sum()) for group in groups)
-    return math.sqrt(squares / freedom) if freedom else math.nan
 
 
 def _compared(

@@ -19,6 +19,7 @@ from kit import schema
 from kit.errors import KitError
 from kit.judge.comparisons import Differences, number_of
 from kit.judge.question import WORDS, Question
+from kit.judge.verdicts import NOT_SEPARATED
 from kit.schema import UNDECIDED, Metric
 from kit.variance import RepeatFit, contrasts, fit_repeats
 from kit.variance.burn_arrays import Array, Codes, Mask
@@ -189,7 +190,7 @@ def influence(
         `changes`: the verdict reads otherwise; `matters`: what it claims, a difference in its direction or that there
         is none, is no longer claimed.
     """
-    pairs = pairs[pairs["verdict"] != "cannot be separated"]
+    pairs = pairs[pairs["verdict"] != NOT_SEPARATED]
     # with a burn less a kind may have too few for a spread of its own
     question = replace(question, spread=fit.spread_choice)
     left_out = list(_left_out(fit.table)) if len(pairs) else []

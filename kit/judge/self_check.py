@@ -6,6 +6,7 @@ trial is bounded again where the trial was.
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Mapping
 from dataclasses import replace
@@ -27,6 +28,9 @@ from kit.variance.model import Censored, RepeatModel
 from kit.variance.sd_limits import best_hold, component_limits, profile_words, rises
 
 SAID, OPINION = WORDS["self_check"], WORDS["second_opinion"]
+
+SD_SAID = re.escape(SAID["sd"]).replace(r"\{name\}", "(.+)").replace(r"\{method\}", ".+")
+"""Finds in the words of an SD's interval which SD it is."""
 
 TRIALS = 1000
 """Simulated trials of a report."""
@@ -103,7 +107,7 @@ def fell_short(table: pd.DataFrame) -> pd.DataFrame:
     By more than five points and than the error of the count. Of an SD's interval the column `component` has its source.
     """
     rows = table[table["quantity"].astype(str).str.contains("holds? the truth")]
-    source = rows["quantity"].astype(str).str.extract("interval of the (.+) SD holds", expand=False)
+    source = rows["quantity"].astype(str).str.extract(SD_SAID, expand=False)
     missing = (rows["nominal"] - rows["share"]).astype(float)
     short = rows.assign(component=source, missing=missing)[missing > rows["mc_error"].clip(lower=0.05)]
     return short.sort_values("missing", ascending=False)
