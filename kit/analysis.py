@@ -86,19 +86,20 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
     run = _as_measured(run, metrics)
     quality = quality_notes(run, logs)
     helper = _helped(run)
-    counted = counted_burns(metrics, run)
-    judged = judging.judge_trial(counted, run, seed, helper)
+    counted, windows = counted_burns(metrics, run), burns.windows_for(logs.readings, run)
+    measured = replace(run, trial=replace(run.trial, measuring=windows))
+    judged = judging.judge_trial(counted, measured, seed, helper)
     tables = judging.joined(judged)
     budget = (counted.metrics, logs.readings, run, tables["means"])
     begun = helper.begin(burns.uncertainty_budget, budget) if helper else None
     curves = burns.common_grid(logs.readings, run)
     of_curves, curve_notes = judge_curves(curves, counted, run, seed)
-    level, windows = judging.judging_level(run), burns.windows_for(logs.readings, run)
+    level = judging.judging_level(run)
     reasons = burns.measure(logs.readings, run).reasons
     left_out = uncounted(run, metrics, reasons)
     settled = tables["comparisons"].iloc[:0] if judging.is_open(run) else tables["comparisons"]
     return Analysis(
-        run=replace(run, trial=replace(run.trial, measuring=windows)),
+        run=measured,
         logs=logs,
         curves=curves,
         fits={name: each.fit for name, each in judged.items() if each.fit is not None},
@@ -138,7 +139,7 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
             *judging.many_words(run),
             *curve_notes,
             *burns.window_words(run, windows),
-            *earlier_words(run),
+            *earlier_words(measured),
         ),
     )
 
@@ -261,7 +262,9 @@ def declared_model(metrics: pd.DataFrame, run: Run, metric: str) -> tuple[pd.Dat
     >>> fit_repeats(rows, **model).converged
     True
     """
-    question = judging.asked_of(metric, run, judging.question_of(run, seed=1), lenders_of(run)[0])
+    question = judging.asked_of(
+        metric, run, judging.question_of(run, seed=1), lenders_of(run.folder, run.trial)[0]
+    )
     counted = counted_burns(metrics, _as_measured(run, metrics))
     rows, why_not = question.countable(counted.compared(metric))
     if why_not:

@@ -297,7 +297,7 @@ def windows_for(readings: pd.DataFrame, run: Run) -> Measuring:
     curves = [curve_of(log, rows[log.burn].stop_s, gap_s, own) for log in logs]
     whole = [curve for curve in curves if curve is not None and not curve.cut_short and curve.interval_s > 0]
     if not whole:
-        return own
+        return own.shortened(1)
     hot = float(np.median([_hot_seconds(curve) for curve in whole]))
     interval = float(np.median([curve.interval_s for curve in whole]))
     parts = 1

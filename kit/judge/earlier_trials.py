@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,9 +15,10 @@ from pydantic_core import to_jsonable_python
 from kit.errors import Faults
 from kit.judge.question import WORDS as EVERY
 from kit.judge.question import Question, refused
+from kit.metrics.measuring import WINDOWS, Measuring
 from kit.results_file import conditions, differences, newest_results
 from kit.schema import Metric
-from kit.trial import Run
+from kit.trial import Run, Trial
 from kit.trial.models import ALL_ALIKE
 from kit.trial.run import lender_folders
 from kit.variance import RepeatFit
@@ -26,16 +28,23 @@ SAME = ("time_zero", "cookers", "measuring", "charge", "probe", "probes")
 """What of a trial must be known, to see whether it was measured alike."""
 TABLES = ("metrics", "components", "next_bag")
 """Tables of an earlier trial that are used."""
+MOST_HALVINGS = 12
+"""Of the windows, for burns of minutes."""
 OF_BURNS, OF_FUELS = ("burn", "cooker", "setting"), ("id", "kind")
 """What of its burns and of its fuels is used."""
 
 
 @dataclass(frozen=True)
 class Lender:
-    """One earlier trial: the folder's name and its newest results."""
+    """One earlier trial: its run folder and its newest results."""
 
-    name: str
+    folder: Path
     results: Mapping[str, Any]
+
+    @property
+    def name(self) -> str:
+        """The folder's name."""
+        return self.folder.name
 
     def rows_of(self, table: str, metric_id: str) -> list[Mapping[str, Any]]:
         """Return the rows of a metric in one of its tables."""
@@ -54,10 +63,11 @@ class Lender:
         return rows[usual & rows["status"].isin(["exact", "never"])].reset_index(drop=True)
 
 
-def lenders_of(run: Run) -> tuple[tuple[Lender, ...], tuple[str, ...]]:
-    """Return the earlier trials that the trial file borrows from, and why others lend nothing.
+def lenders_of(folder: Path, trial: Trial) -> tuple[tuple[Lender, ...], tuple[str, ...]]:
+    """Return the earlier trials that the trial file of a run folder borrows from, and why others lend nothing.
 
-    Of "all alike" those that were measured alike lend; of the others it is said how they were not.
+    Of "all alike" those that were measured alike lend; of the others it is said how they were not. Windows that are
+    left to the kit may have been shortened there, for burns of minutes: whether they are here the logs tell.
 
     Raises
     ------
@@ -65,24 +75,33 @@ def lenders_of(run: Run) -> tuple[tuple[Lender, ...], tuple[str, ...]]:
         Where one that is named has no report, or measured in another way, with every difference.
     """
     faults, lenders, unlike = Faults(), [], []
-    every = run.trial.model.borrow_from == (ALL_ALIKE,)
-    here = conditions(to_jsonable_python({key: getattr(run.trial, key) for key in SAME}, by_alias=False))
-    for folder in lender_folders(run.folder, run.trial.model.borrow_from):
-        results, name = newest_results(folder, "metrics")[1], folder.resolve().name
-        others = differences(conditions(results.get("trial", {})), here)
+    every = trial.model.borrow_from == (ALL_ALIKE,)
+    stated = {key: getattr(trial, key) for key in SAME}
+    for place in (each.resolve() for each in lender_folders(folder, trial.model.borrow_from)):
+        results, name = newest_results(place, "metrics")[1], place.name
+        then = results.get("trial", {})
+        stated["measuring"] = _windows_as(then.get("measuring") or {}, trial.measuring)
+        others = differences(conditions(then), conditions(to_jsonable_python(stated, by_alias=False)))
         if every and others:
             unlike.append(WORDS["unlike"].format(name=name, why=", ".join(others)))
             continue
-        for key, (then, now) in others.items():
-            faults.take(refused("pooled", name=name, key=key, then=then or "none", now=now or "none"))
-        lenders.append(Lender(name, results))
+        for key, (before, now) in others.items():
+            faults.take(refused("pooled", name=name, key=key, then=before or "none", now=now or "none"))
+        lenders.append(Lender(place, results))
     faults.settle()
     return tuple(lenders), tuple(unlike)
 
 
+def _windows_as(there: Mapping[str, object], here: Measuring) -> Measuring:
+    """Return the windows as another trial had them, where these may yet be shortened to them; else as they are."""
+    ways = (here.shortened(2**halvings) for halvings in range(MOST_HALVINGS))
+    same = (way for way in ways if all(there.get(name) == getattr(way, name) for name in WINDOWS))
+    return next(same, here)
+
+
 def earlier_words(run: Run) -> tuple[str, ...]:
     """Return which earlier trials stand behind the error bars, and which beside this one were not measured alike."""
-    lenders, unlike = lenders_of(run)
+    lenders, unlike = lenders_of(run.folder, run.trial)
     if not lenders:
         return unlike
     names = ", ".join(lender.name for lender in lenders)

@@ -185,7 +185,10 @@ def judge_trial(counted: Counted, run: Run, seed: int, beside: Worker | None = N
     beside
         A second process that shares the work.
     """
-    base, (lenders, _) = replace(question_of(run, seed), resources=resources_of(run)), lenders_of(run)
+    base, (lenders, _) = (
+        replace(question_of(run, seed), resources=resources_of(run)),
+        lenders_of(run.folder, run.trial),
+    )
     metrics = list(dict.fromkeys(counted.metrics["metric"]))
     order = sorted(metrics, key=lambda name: name not in run.trial.primary)  # the primary ones take longest
 

@@ -54,8 +54,8 @@ class Measuring(BaseModel):
         return self.balance_linearity_g / math.sqrt(3)
 
     def shortened(self, parts: int) -> Measuring:
-        """Return the windows at one part in so many, for burns of minutes; those declared stay as declared."""
-        left = set(WINDOWS) - self.model_fields_set if parts > 1 else set()
+        """Return the windows at one part in so many, for burns of minutes; those declared stay, and now all are."""
+        left = set(WINDOWS) - self.model_fields_set
         return self.model_copy(update={name: getattr(self, name) / parts for name in left})
 
     @model_validator(mode="after")

@@ -12,6 +12,7 @@ import pandas as pd
 
 from kit.data_file import data_file
 from kit.errors import Faults, KitError
+from kit.judge.earlier_trials import lenders_of
 from kit.judge.judging import planned_question
 from kit.judge.question import Question
 from kit.page.shown_numbers import METRIC, Units, quantity
@@ -20,7 +21,6 @@ from kit.plan.schedule import WORDS, Workday, workday_of
 from kit.results_file import newest_results
 from kit.schema import Metric
 from kit.trial import Trial, open_run
-from kit.trial.run import lender_folders
 from kit.trial.sheet import sheet_path, sheet_rows
 from kit.trial.trial_file import read_trial
 
@@ -109,7 +109,7 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
     ------
     KitError
         With every fault of trial.toml and burns.csv; where fewer than two fuels are named, no primary metric
-        has a margin, or an earlier folder has no report that can be read.
+        has a margin, or an earlier folder has no report that can be read, or is borrowed from and measured otherwise.
     """
     path, (headings, *rows) = trial_path(folder), sheet_cells(folder)
     if rows:
@@ -121,7 +121,10 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
     faults = Faults()
     if len(trial.fuels) < 2:
         faults.ask("trial.toml, [[fuel]]", "one fuel" if trial.fuels else "no fuel", *WORDS["ask"]["fuels"])
-    lenders = list(earlier) or lender_folders(folder, trial.model.borrow_from)
+    lenders: Sequence[str | Path] = earlier
+    if not earlier:
+        borrowed, unlike = lenders_of(folder, trial)
+        lenders, notes = [each.folder for each in borrowed], [*notes, *unlike]
     metrics = _goals(trial, lenders, notes)
     if not metrics:
         faults.ask("trial.toml, [margins]", *obstacle("margins", primary=", ".join(trial.primary)))

@@ -294,7 +294,7 @@ class ReportData:
     @cached_property
     def lenders(self) -> list[str]:
         """The folders, by name, that repeatability is borrowed from."""
-        return [lender.name for lender in lenders_of(self.analysis.run)[0]]
+        return [lender.name for lender in lenders_of(self.analysis.run.folder, self.analysis.run.trial)[0]]
 
     @property
     def banded(self) -> bool:

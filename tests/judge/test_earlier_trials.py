@@ -2,6 +2,7 @@ import json
 import math
 import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from pydantic_core import to_jsonable_python
@@ -22,7 +23,9 @@ def lender(name, bag, burn, df, metric="peak"):
         {"metric": metric, "component": "burn", "sd": burn},
         {"metric": "ash", "component": "burn", "sd": 9.0},
     ]
-    return Lender(name, {"components": components, "next_bag": [{"metric": metric, "fuel": "a", "df": df}]})
+    return Lender(
+        Path(name), {"components": components, "next_bag": [{"metric": metric, "fuel": "a", "df": df}]}
+    )
 
 
 def test_the_spread_of_a_burn_from_a_new_bag_is_pooled_by_degrees_of_freedom():
@@ -87,6 +90,21 @@ def test_another_balance_says_how_well_and_not_how_so_its_folder_lends(tmp_path)
         earlier_words(now)
 
 
+def test_windows_that_burns_of_minutes_shortened_are_the_same_where_this_trial_s_may_be_too(tmp_path):
+    now = single_burns(tmp_path / "now")
+    own = now.trial.measuring
+    earlier(tmp_path / "last-autumn", measuring=to_jsonable_python(own.shortened(4)))
+
+    def words(windows):
+        return earlier_words(replace(now, trial=replace(now.trial, measuring=windows)))
+
+    for alike in (own, own.shortened(4)):
+        assert "standard deviation" in words(alike)[0]
+    for other in (own.shortened(1), own.shortened(2)):
+        with pytest.raises(KitError, match="smoothing median_s"):
+            words(other)
+
+
 def test_a_folder_without_a_report_cannot_lend(tmp_path):
     (tmp_path / "last-autumn").mkdir()
     with pytest.raises(KitError, match="no report"):
@@ -102,7 +120,7 @@ def results_of(table, **trial):
 def judged_with(table, earlier, **columns):
     spec = metric("peak")
     question = Question(margin=2.0, primary=True, better="more", **columns)
-    question = with_earlier(question, [Lender("before", results_of(earlier))], spec)
+    question = with_earlier(question, [Lender(Path("before"), results_of(earlier))], spec)
     return judge_metric(table.assign(kind=""), spec, question).tables
 
 

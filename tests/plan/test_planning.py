@@ -5,13 +5,16 @@ from __future__ import annotations
 import csv
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
+from pydantic_core import to_jsonable_python
 
 from kit.errors import KitError
+from kit.judge.earlier_trials import SAME
 from kit.metrics import metric
 from kit.plan import Design, make_plan, plan_run
-from kit.plan.answers import from_earlier
+from kit.plan.answers import from_earlier, trial_alone
 from kit.plan.designs import chance_best_named
 from kit.plan.sentences import plan_words
 from kit.schema import BURNS, COMPONENTS
@@ -21,7 +24,13 @@ from tests.plan.helpers import TRIAL, goal, yard
 TODAY = "2026-04-10"
 
 
-def results(folder: Path, name: str, sd: float) -> Path:
+def as_measured(folder: Path) -> Any:
+    """Return how the trial of a run folder measures, as a report's results hold it."""
+    trial, _ = trial_alone(folder / "trial.toml")
+    return to_jsonable_python({key: getattr(trial, key) for key in SAME}, by_alias=False)
+
+
+def results(folder: Path, name: str, sd: float, **more: object) -> Path:
     """Write a report's results with components for both metrics into a run folder."""
     place = folder / "reports" / name
     place.mkdir(parents=True)
@@ -31,7 +40,7 @@ def results(folder: Path, name: str, sd: float) -> Path:
         for metric, scale in (("peak", 1.0), ("time_above:150", 0.01))
         for part in ("bag", "burn")
     ]  # fmt: skip
-    text = json.dumps({"schema": "repeatburn-results/1", "components": rows})
+    text = json.dumps({"schema": "repeatburn-results/1", "components": rows, **more})
     (place / "results.json").write_text(text, encoding="utf-8")
     return folder
 
@@ -145,8 +154,8 @@ def test_several_earlier_run_folders_are_pooled_by_what_they_know_and_all_named(
 
 
 def test_single_burns_with_earlier_folders_are_not_said_to_have_no_error_bars(tmp_path: Path) -> None:
-    results(tmp_path / "last", "2025-09-01-standard", sd=4.0)
     folder = yard(tmp_path / "y", **{"[plan]": '[model]\nborrow_from = ["../last"]\n\n[plan]'})
+    results(tmp_path / "last", "2025-09-01-standard", sd=4.0, metrics=[], trial=as_measured(folder))
     words = plan_words(make_plan(folder, today=TODAY))
     assert "has no error bars" not in words and "rest on what last found alone" in words
     # bags and burns spread alike: one burn a bag until a bag costs four
@@ -154,6 +163,20 @@ def test_single_burns_with_earlier_folders_are_not_said_to_have_no_error_bars(tm
         "per bag: 1 if a bag costs half a burn or one burn or two burns, 2 if a bag costs four burns."
         in words
     )
+
+
+def test_a_plan_borrows_from_folders_measured_alike_as_the_report_will(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y", **{"[plan]": '[model]\nborrow_from = ["all alike"]\n\n[plan]'})
+    alike, known = as_measured(folder), {"name": "2025-09-01-standard", "metrics": []}
+    results(tmp_path / "last", sd=4.0, trial=alike, **known)
+    results(tmp_path / "lid", sd=9.0, trial=alike | {"cookers": ["kettle"]}, **known)
+    planned = make_plan(folder, today=TODAY)
+    assert planned.metrics[0].spread.earlier == "last"
+    (said,) = [note for note in planned.notes if "lid" in note]
+    assert said == "lid beside this folder was not measured alike (cooker): it lends nothing."
+    named = yard(tmp_path / "n", **{"[plan]": '[model]\nborrow_from = ["../lid"]\n\n[plan]'})
+    with pytest.raises(KitError, match="lid: cooker"):
+        make_plan(named, today=TODAY)
 
 
 def test_cookers_without_names_are_refused_before_any_design_is_weighed(
