@@ -104,7 +104,7 @@ class Model:
     @property
     def shape(self) -> tuple[object, ...]:
         """What models share that go `together`."""
-        return self.S.shape, self.halves.shape, self.m, self.space.p, self.terms
+        return self.S.shape, self.of_half.tobytes(), self.m, self.space.p, self.terms
 
     def passes(self, rows: int) -> list[slice]:
         """Return what of so many rows is done at once; no rows are one pass."""
