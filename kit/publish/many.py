@@ -20,7 +20,7 @@ from urllib.parse import quote
 
 from kit.errors import Faults, KitError, disk_faults
 from kit.page.document import document
-from kit.page.text import Html, element
+from kit.page.text import element
 from kit.publish.notebook import Order
 from kit.publish.provenance import RESTS_ON, environment
 from kit.publish.report import PAGE, make, take_order
@@ -325,13 +325,18 @@ def write_index(folder: str | Path, faults: Faults | None = None) -> Path:
     KitError
         Where the folder is not there or cannot be written, or the page would replace somebody else's.
     """
+    import pandas as pd
+
     root = Path(folder).absolute()
     if not root.is_dir():
         raise refused("no_folder_of_folders", folder)
     path = root / INDEX
     made = [report for run in _runs(root) for report in reports_of(run)]
     made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
-    body = _body(made, root, Faults() if faults is None else faults)
+    taken = Faults() if faults is None else faults
+    rows = pd.DataFrame([_row(each, root, taken) for each in made], dtype=object)
+    command = element("code", "repeatburn report FOLDER")
+    body = table_of("reports", rows) or element("p", "There is no report yet. Make one with ", command, ".")
     strip = f"{len(made)} report{'s' * (len(made) != 1)}, newest first. {_MARK}"
     page = document("Reports", body, strip=strip, contents=False)
     if path.is_dir() or (path.exists() and _MARK not in path.read_text("utf-8", "replace")):
@@ -347,14 +352,6 @@ def _runs(root: Path) -> Iterator[Path]:
     yield from sorted(
         place for place in root.iterdir() if (place / "reports").is_dir() and not place.is_symlink()
     )
-
-
-def _body(made: Iterable[Report], base: Path, faults: Faults) -> Html:
-    import pandas as pd
-
-    rows = pd.DataFrame([_row(each, base, faults) for each in made], dtype=object)
-    command = element("code", "repeatburn report FOLDER")
-    return table_of("reports", rows) or element("p", "There is no report yet. Make one with ", command, ".")
 
 
 def _row(made: Report, base: Path, faults: Faults) -> dict[str, object]:

@@ -10,7 +10,7 @@ from itertools import product
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from kit.data_file import data_file
-from kit.errors import Faults, KitError
+from kit.errors import KitError
 from kit.metrics import Metric
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.sentence_parts import Parts, counted, listed, number_word, told, told_each
@@ -44,10 +44,9 @@ def refused(key: str, where: object, /, **parts: object) -> KitError:
 
 def refuse_all(faults: Iterable[KitError]) -> None:
     """Raise one error of all the problems of these; nothing where there are none."""
-    gathered = Faults()
-    for each in faults:
-        gathered.take(each)
-    gathered.settle()
+    problems = [problem for each in faults for problem in each.problems]
+    if problems:
+        raise KitError(problems)
 
 
 def sentences_of(key: str, /, **parts: object) -> list[str]:

@@ -212,8 +212,7 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         .assign(what="mean", brackets=brackets),
     )
     return figure_of(
-        data, "values", " ".join([metric, *only]),
-        rows,
+        data, "values", " ".join([metric, *only]), rows,
         partial(fuel_values, burns, means, cast, data.axis(metric), joined),
         measure=data.label(metric),
         values=_alt(data, means, burns, unit, cast),
@@ -343,21 +342,20 @@ def scores_sentences(data: ReportData) -> list[Html | None]:
     rows = data.table("scores")
     if not len(rows):
         return []
-    told = [line for name in dict.fromkeys(rows["attribute"]) for line in _pairs_told(str(name), data)]
+    told, every = [], data.table("score_pairs")
+    for attribute in dict.fromkeys(rows["attribute"]):
+        pairs = every[every["attribute"] == attribute]
+        apart = pairs[pairs["verdict"] == "different"]
+        for row in apart.itertuples(index=False):
+            low, high = sorted((abs(100 * row.low), abs(100 * row.high)))
+            ends = {"by": abs(100 * row.difference), "low": low, "high": high, "higher": row.difference > 0}
+            told.append(
+                data.said("scored_apart", of=attribute, a=data.name(row.a), b=data.name(row.b), **ends)
+            )
+        rest = len(pairs) - len(apart)
+        told.append(data.said("scored_alike", of=attribute, rest=rest, other=len(apart)))
     by = data.said("scored_by", scores=rows["scores"].sum(), tasters=rows["tasters"].max())
-    return [heading("What people scored", "scored"), bullets(told), label(by)]
-
-
-def _pairs_told(attribute: str, data: ReportData) -> list[str]:
-    pairs = data.table("score_pairs")
-    pairs = pairs[pairs["attribute"] == attribute]
-    told = []
-    for row in pairs[pairs["verdict"] == "different"].itertuples(index=False):
-        low, high = sorted((abs(100 * row.low), abs(100 * row.high)))
-        ends = {"by": abs(100 * row.difference), "low": low, "high": high, "higher": row.difference > 0}
-        told.append(data.said("scored_apart", of=attribute, a=data.name(row.a), b=data.name(row.b), **ends))
-    rest = len(pairs) - len(told)
-    return [*told, *filter(None, [data.said("scored_alike", of=attribute, rest=rest, other=told)])]
+    return [heading("What people scored", "scored"), bullets(filter(None, told)), label(by)]
 
 
 def scores_html(data: ReportData) -> list[Html | str | None]:

@@ -82,10 +82,13 @@ def method_tables(data: ReportData) -> list[object]:
 def measured_lines(data: ReportData) -> list[str]:
     """Return paragraphs on fuels, charges, burns, probes, time zero and stop rule."""
     trial, how = data.trial, data.trial.measuring
+    probes = []
+    for probe, own in data.table("spans").groupby("probe", sort=False):
+        declared, every = trial.find_probe(str(probe)), ends_of(own["interval_s"], 3)
+        told = "; ".join(sentences_of("probe", declared=declared, every=every))
+        probes.append(f"{probe} ({told})" if told else str(probe))
     parts = {
-        "probes": [
-            _probe(data, str(probe), own) for probe, own in data.table("spans").groupby("probe", sort=False)
-        ],
+        "probes": probes,
         "several_probes": trial.main_probe and data.table("spans")["probe"].nunique() > 1,
         "fuels": data.table("metrics")["fuel"].nunique() or len(data.cast),
         "zero": called("time_zero", trial.time_zero),
@@ -94,14 +97,7 @@ def measured_lines(data: ReportData) -> list[str]:
         "bridge": _minutes(how.bridge_min),
     }
     parts["amount"] = data.said("charge")
-    told = ("burns", "charges", "probes", "timing", "peak")
-    return [data.said(each, **parts) for each in told]
-
-
-def _probe(data: ReportData, probe: str, spans: pd.DataFrame) -> str:
-    declared, every = data.trial.find_probe(probe), ends_of(spans["interval_s"], 3)
-    told = "; ".join(sentences_of("probe", declared=declared, every=every))
-    return f"{probe} ({told})" if told else probe
+    return [data.said(each, **parts) for each in ("burns", "charges", "probes", "timing", "peak")]
 
 
 def _minutes(value: float) -> str:
