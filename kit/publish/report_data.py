@@ -17,12 +17,15 @@ from kit.judge.comparisons import compare_fuels
 from kit.judge.earlier_trials import lenders_of
 from kit.judge.kitchen import value_compared
 from kit.judge.question import KNOWN, values_of
-from kit.page.sentence_parts import capital
+from kit.page.sentence_parts import capital, counted, number_word
 from kit.page.shown_numbers import Units
 from kit.publish.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
 from kit.publish.wording import Count, alike, called, label_of, margin_words, paragraph_of, with_unit_after
 from kit.trial.models import Trial
+
+MOST_NAMED = 3
+"""Fuels whose burns are counted one by one in a sentence."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,10 +154,15 @@ class ReportData:
         return paragraph_of(key, data=self, **parts)
 
     def n_words(self, counts: Mapping[str, Count]) -> str:
-        """Return burns and bags by fuel in words: 'six burns of each fuel, from three bags each', or each one's."""
-        each = alike(counts.values())
-        if each and len(counts) > 1:
-            return each.of(f"each fuel{',' * (each.bags > 0)}") + " each" * (each.bags > 0)
+        """Return burns and bags by fuel in words: 'six burns of each fuel, from three bags each', or each one's.
+
+        Of many fuels that differ it is 'four to six burns of each fuel, from two or three bags each'.
+        """
+        every = [*counts.values()]
+        are_noted = not any(n.unnoted for n in every)
+        if len(every) > 1 and (alike(every) or (are_noted and len(every) > MOST_NAMED)):
+            bags = span_of([n.bags for n in every], "bag") if all(n.bags for n in every) else ""
+            return f"{span_of([n.burns for n in every], 'burn')} of each fuel{f', from {bags} each' * bool(bags)}"
         return "; ".join(own.of(self.name(fuel)) for fuel, own in counts.items())
 
     def n_parts(self, counts: Mapping[str, Count]) -> dict[str, str]:
@@ -393,6 +401,14 @@ def counts_of(rows: pd.DataFrame) -> dict[str, Count]:
         unnoted = int(bags.isna().sum()) if bags.notna().any() else 0
         found[str(fuel)] = Count(len(own), bags.nunique(), unnoted)
     return found
+
+
+def span_of(counts: Sequence[int], one: str) -> str:
+    """Return 'six burns', 'two or three bags', 'four to six burns'."""
+    least, most = min(counts), max(counts)
+    if least == most:
+        return counted(most, one)
+    return f"{number_word(least)} {'or' if most - least == 1 else 'to'} {counted(most, one)}"
 
 
 def n_note(counts: Sequence[Count]) -> str:

@@ -27,7 +27,7 @@ from kit.publish.claims import (
 )
 from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences
-from kit.publish.wording import estimate_words
+from kit.publish.wording import Count, estimate_words
 from tests.publish_content.made import analysis
 from tests.publish_content.pages import read
 
@@ -310,6 +310,20 @@ def test_a_pairs_saying_keeps_its_number_its_count_and_its_cooker():
                 claim.say
             )
             assert "more than ten" not in claim.say, claim.say
+
+
+@pytest.mark.parametrize(
+    ("counts", "words"),
+    [
+        ([(6, 3)] * 4, "six burns of each fuel, from three bags each"),
+        ([(6, 3), (4, 3), (5, 3), (6, 3)], "four to six burns of each fuel, from three bags each"),
+        ([(2, 1), (1, 1), (2, 2), (2, 1)], "one or two burns of each fuel, from one or two bags each"),
+        ([(2, 0), (3, 2), (2, 1), (2, 1)], "two or three burns of each fuel"),
+    ],
+)
+def test_burns_of_many_fuels_that_differ_are_told_by_least_and_most(counts, words):
+    named = {f"fuel {place}": Count(*each) for place, each in enumerate(counts)}
+    assert report_data(analysis("three")).n_words(named) == words
 
 
 def test_counts_of_a_pair_are_both_words():
