@@ -432,10 +432,17 @@ def _burn_seconds(at: float, zero_at: float, window: Window | None, recorded: Re
 
 
 def handling(row: Mapping[str, Any], run: Run, events: Iterable[Happened]) -> list[tuple[float, float]]:
-    """Return the spans in which a probe may jump for a reason: tipping, lid on, and every event but rain."""
+    """Return the spans in which a probe may jump for a reason.
+
+    Before lighting, tipping, lid on, every event but rain, and after the stop: between two burns of one log the cooker
+    is emptied and the probe taken out.
+    """
     seconds = relative_times(row).seconds
     zero = seconds.get(run.trial.time_zero_column)
     spans = [(event.begin, event.end) for event in events if event.event != "rain"]
     if zero is not None:
-        spans += [(seconds[name] - zero,) * 2 for name in ("lit", "tipped", "lid_on") if name in seconds]
+        since = {name: second - zero for name, second in seconds.items()}
+        spans += [(since[name],) * 2 for name in ("lit", "tipped", "lid_on") if name in since]
+        spans.append((-np.inf, min(since.values())))
+        spans.append((since.get("stopped", np.inf) + _HANDLING_S, np.inf))
     return [(begin - _HANDLING_S, end + _HANDLING_S) for begin, end in spans]

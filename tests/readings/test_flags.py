@@ -164,6 +164,18 @@ def test_a_jump_where_the_lid_went_on_or_an_event_stands_is_no_fault(tmp_path):
     assert not len(read(tmp_path / "b", events=events, grate=noisy(TICKS) + moved, lid=noisy(TICKS, 2)).flags)
 
 
+def test_a_probe_taken_out_between_two_burns_of_one_log_flags_neither_of_them(tmp_path):
+    second = TICKS >= 5400
+    grate = np.where(second, noisy(np.maximum(TICKS - 5400, 0), 3, fall=2e4), noisy(TICKS, fall=2e4))
+    air = noisy(TICKS, 4, peak=20.5)
+    grate = np.where((TICKS > 4000) & ~second, air, grate)
+    sheet = (
+        "burn,fuel,day,lit,stopped,log\n1,alder,2026-05-14,10:00:00,11:05:00,a.csv\n"
+        "2,alder,2026-05-14,11:30:00,13:00:00,a.csv\n"
+    )
+    assert not len(read(tmp_path, sheet=sheet, grate=grate, air=air).flags)
+
+
 def test_the_open_lid_and_added_fuel_are_marked_by_their_events(tmp_path):
     events = (
         "burn,at,until,event,probes\n1,11:00:00,11:01:30,lid open,\n"
