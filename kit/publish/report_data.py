@@ -156,13 +156,14 @@ class ReportData:
     def n_words(self, counts: Mapping[str, Count]) -> str:
         """Return burns and bags by fuel in words: 'six burns of each fuel, from three bags each', or each one's.
 
-        Of many fuels that differ it is 'four to six burns of each fuel, from two or three bags each'.
+        Of many fuels that differ little it is 'four to six burns of each fuel, from two or three bags each'.
         """
         every = [*counts.values()]
-        are_noted = not any(n.unnoted for n in every)
-        if len(every) > 1 and (alike(every) or (are_noted and len(every) > MOST_NAMED)):
+        burns = [n.burns for n in every]
+        are_near = max(burns, default=0) <= 2 * min(burns, default=0) and not any(n.unnoted for n in every)
+        if len(every) > 1 and (alike(every) or (are_near and len(every) > MOST_NAMED)):
             bags = span_of([n.bags for n in every], "bag") if all(n.bags for n in every) else ""
-            return f"{span_of([n.burns for n in every], 'burn')} of each fuel{f', from {bags} each' * bool(bags)}"
+            return f"{span_of(burns, 'burn')} of each fuel{f', from {bags} each' * bool(bags)}"
         return "; ".join(own.of(self.name(fuel)) for fuel, own in counts.items())
 
     def n_parts(self, counts: Mapping[str, Count]) -> dict[str, str]:

@@ -319,6 +319,10 @@ def test_a_pairs_saying_keeps_its_number_its_count_and_its_cooker():
         ([(6, 3), (4, 3), (5, 3), (6, 3)], "four to six burns of each fuel, from three bags each"),
         ([(2, 1), (1, 1), (2, 2), (2, 1)], "one or two burns of each fuel, from one or two bags each"),
         ([(2, 0), (3, 2), (2, 1), (2, 1)], "two or three burns of each fuel"),
+        (
+            [(2, 0), (5, 0), (2, 0)] * 2,
+            "; ".join(f"{n} burns of fuel {k}" for k, n in enumerate(["two", "five", "two"] * 2)),
+        ),
     ],
 )
 def test_burns_of_many_fuels_that_differ_are_told_by_least_and_most(counts, words):
