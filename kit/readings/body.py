@@ -12,9 +12,18 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import KitError
-from kit.readings.cell_kinds import ABSENT_WORDS, kind_of, missing_kind
 from kit.readings.columns import TimePlan
-from kit.readings.source import BLANK_RUN, Layout, Piece, Source, is_row, split_line
+from kit.readings.source import (
+    ABSENT_WORDS,
+    BLANK_RUN,
+    Layout,
+    Piece,
+    Source,
+    is_row,
+    kind_of,
+    missing_kind,
+    split_line,
+)
 from kit.readings.stamps import Stamps, parse_stamps, stamps_of_all
 from kit.trial.cells import BLANKS, LARGEST, Codes, Floats, Ints, any_number, decimal_evidence, split_unit
 from kit.trial.messages import fault
@@ -206,14 +215,14 @@ class Numbers:
     codes
         READ; ABSENT (blank or a word for it), OPEN (a word for an open circuit) or UNREAD (anything else).
     units
-        Letter glued to the number: 0 none, else ord('C'), ord('F') or ord('K'); None where no cell has one.
+        Letter glued to the number: 0 none, else ord('C'), ord('F') or ord('K').
     unread
         Distinct texts of UNREAD cells with the first row of each.
     """
 
     values: Floats
     codes: Codes
-    units: Codes | None
+    units: Codes
     unread: Mapping[str, int]
 
     def taken(self, rows: Ints) -> Numbers:
@@ -221,8 +230,7 @@ class Numbers:
         place = np.full(len(self.values), -1, np.int64)
         place[rows] = np.arange(len(rows))
         unread = {text: int(place[row]) for text, row in self.unread.items() if place[row] >= 0}
-        units = None if self.units is None else self.units[rows]
-        return Numbers(self.values[rows], self.codes[rows], units, unread)
+        return Numbers(self.values[rows], self.codes[rows], self.units[rows], unread)
 
 
 def parse_numbers(cells: pa.Array, decimal: str) -> Numbers:
@@ -232,7 +240,7 @@ def parse_numbers(cells: pa.Array, decimal: str) -> Numbers:
     codes, letters = (np.array([each[k] for each in read], np.int8) for k in (0, 2))
     values = np.array([each[1] for each in read], np.float64)
     unread = {texts[code]: int((place == code).argmax()) for code in np.flatnonzero(codes == UNREAD).tolist()}
-    return Numbers(values[place], codes[place], letters[place] if letters.any() else None, unread)
+    return Numbers(values[place], codes[place], letters[place], unread)
 
 
 def _distinct(cells: pa.Array) -> tuple[list[str], Ints]:
@@ -249,7 +257,7 @@ def _number_in(cell: str, decimal: str) -> tuple[int, float, int]:
     number = any_number(bare, decimal)
     if number is not None:
         is_one = abs(number) < LARGEST
-        return (READ, number, ord(unit) if unit in ("C", "F", "K") else 0) if is_one else (OPEN, np.nan, 0)
+        return (READ, number, ord(unit) if unit else 0) if is_one else (OPEN, np.nan, 0)
     kind = missing_kind(cell)
     return {"absent": ABSENT, "open": OPEN}.get(kind, UNREAD), np.nan, 0
 
@@ -332,10 +340,10 @@ def _all_numbers(parts: Sequence[Numbers], starts: Sequence[int]) -> Numbers:
     unread: dict[str, int] = {}
     for part, start in zip(parts, starts, strict=False):
         unread = {text: row + start for text, row in part.unread.items()} | unread
-    units = [np.zeros(len(part.codes), np.int8) if part.units is None else part.units for part in parts]
-    values, codes = (np.concatenate([getattr(part, name) for part in parts]) for name in ("values", "codes"))
-    any_unit = any(part.units is not None for part in parts)
-    return Numbers(values, codes, np.concatenate(units) if any_unit else None, unread)
+    values, codes, units = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("values", "codes", "units")
+    )
+    return Numbers(values, codes, units, unread)
 
 
 def _all_texts(parts: Sequence[Texts]) -> Texts:
@@ -424,11 +432,7 @@ def _parse(
             table = _arrow(rows, layout, types, decimal)
             if table.num_rows != len(rows.numbers):
                 break
-            chunked = {column: table.column(str(column)).combine_chunks() for column in types}
-            return {
-                column: whole.chunk(0) if hasattr(whole, "chunk") else whole
-                for column, whole in chunked.items()
-            }
+            return {column: table.column(str(column)).combine_chunks() for column in types}
     mark = rows.delimiter.decode()  # quotes are amiss: a slower parser
     cells = [
         _cells(line, mark, layout.width) for line in rows.data.decode("utf-8", "replace").split("\n") if line
@@ -474,9 +478,8 @@ def _stamps(table: Mapping[int, pa.Array], time: TimePlan) -> Stamps:
     if len(columns) > 1:
         columns = [pc.utf8_trim_whitespace(column) for column in columns]
     text = columns[0]
-    for mark, column in zip(
-        time.marks, columns[1:], strict=True
-    ):  # 'date clock', 'year-month-day hour:minute:second'
+    # 'date clock', 'year-month-day hour:minute:second'
+    for mark, column in zip(time.marks, columns[1:], strict=True):
         text = pc.binary_join_element_wise(text, column, mark)
     return parse_stamps(text, time.format)
 
@@ -492,11 +495,10 @@ def _numbers(column: pa.Array, decimal: str) -> Numbers:
     values = np.array(column.to_numpy(zero_copy_only=False), np.float64)
     codes = np.where(np.isfinite(values), READ, np.where(np.isinf(values), OPEN, ABSENT)).astype(np.int8)
     values[codes != READ] = np.nan
-    return Numbers(values, codes, None, {})
+    return Numbers(values, codes, np.broadcast_to(np.int8(0), len(values)), {})
 
 
 def _texts(column: pa.Array) -> Texts:
-
     words, places = _distinct(column)
     codes = places.astype(np.int32)
     if len(words) > _MOST_TEXTS:

@@ -11,7 +11,6 @@ from typing import Literal
 import numpy as np
 
 from kit.errors import did_you_mean
-from kit.readings.cell_kinds import kind_of
 from kit.readings.headings import (
     SCALES,
     TIME_UNITS,
@@ -30,6 +29,7 @@ from kit.readings.headings import (
     time_unit_in,
 )
 from kit.readings.open_log import OpenLog
+from kit.readings.source import kind_of
 from kit.trial.cells import DOTTED_CLOCK, WORDS, Floats, split_unit, to_number
 
 PARTS_FORMAT = "%Y-%m-%d %H:%M:%Q"
@@ -345,8 +345,7 @@ def assign_roles(log: OpenLog, time: TimePlan) -> Roles:
     taken |= {*unit_cells.values()}
     numeric = [column for column in log.numeric() if column not in taken]
     chosen = _declared_columns(log, headings)
-    stated = stated_unit(log.header.preamble, log.layout.delimiter)
-    units, others = _units(log, numeric, unit_cells, stated, chosen)
+    units, reasons, others = _units(log, numeric, unit_cells, chosen)
     differences = {
         column: unit
         for column, unit in units.items()
@@ -366,7 +365,7 @@ def assign_roles(log: OpenLog, time: TimePlan) -> Roles:
         unit_cells,
         tuple(c for c, kind in enumerate(kinds) if kind in ("text", "blank") and c not in taken),
         others,
-        {headings[column]: _reason(log, column, unit, stated) for column, unit in temperatures.items()},
+        {headings[column]: reasons[column] for column in temperatures},
     )
 
 
@@ -397,14 +396,15 @@ def refuse_unknown_columns(log: OpenLog, headings: Sequence[str]) -> None:
 
 
 def _units(
-    log: OpenLog, numeric: Sequence[int], unit_cells: Collection[int], stated: str, chosen: set[int]
-) -> tuple[dict[int, str], dict[int, str]]:
-    """Return unit ('' unknown) of each column that is a temperature, and why the others are none."""
-    units, others, unknown = dict[int, str](), dict[int, str](), list[int]()
+    log: OpenLog, numeric: Sequence[int], unit_cells: Collection[int], chosen: set[int]
+) -> tuple[dict[int, str], dict[int, str], dict[int, str]]:
+    """Return unit ('' unknown) of each column that is a temperature, how it is known, and why the others are none."""
+    units, reasons, others, unknown = dict[int, str](), dict[int, str](), dict[int, str](), list[int]()
+    stated = stated_unit(log.header.stated)
     for column in numeric:
         unit, why = _unit_of(log, column, unit_cells)
         if unit:
-            units[column] = unit
+            units[column], reasons[column] = unit, why
         elif why and column not in chosen:
             others[column] = why
         else:
@@ -418,18 +418,19 @@ def _units(
     else:
         units |= dict.fromkeys(unknown, UNKNOWN)
     others |= {column: "no unit, and no name of a temperature" for column in unknown if column not in units}
-    return units, others
+    how = "stated above the table" if stated else "not stated"
+    return units, dict.fromkeys(unknown, how) | reasons, others
 
 
 def _unit_of(log: OpenLog, column: int, unit_cells: Collection[int]) -> tuple[str, str]:
-    """Return the unit of a column, or '' and why it is no temperature ('' where that is open)."""
+    """Return the unit of a column and how it is known, or '' and why it is no temperature ('' where that is open)."""
     name, unit_cell = log.header.names[column], log.header.units[column]
     if names("set_point", name):
         return UNKNOWN, "the temperature that was set"
     if column in unit_cells or any(
         kind_of(cell) == "with unit" and split_unit(cell)[1] for cell in log.cells(column)
     ):
-        return GLUED, ""
+        return GLUED, _BESIDE
     row_unit = bare_unit(unit_cell) or temperature_unit_in(unit_cell)
     unit = row_unit if row_unit in SCALES.values() else temperature_unit_in(name)
     counted = is_enumerated(name, [other for other in log.header.names if other != name])
@@ -439,7 +440,7 @@ def _unit_of(log: OpenLog, column: int, unit_cells: Collection[int]) -> tuple[st
     if unit == "K" and sum(value < _COLDEST_K for value in values if abs(value) < 9000) >= 2:
         return UNKNOWN, ""  # '(K)' names the kind of thermocouple
     if unit and (row_unit or not _HUMIDITY.search(name)):
-        return unit, ""
+        return unit, f"{_ROW}{log.header.units_row}" if bare_unit(unit_cell) == unit else _HEADED
     other = row_unit.startswith(("time:", "other")) or (unit_cell and other_unit_in(f"({unit_cell})"))
     if other or (unit_cell and log.header.units_row and not could_be_temperature(name)):
         return UNKNOWN, f"its unit is {unit_cell}"
@@ -447,17 +448,6 @@ def _unit_of(log: OpenLog, column: int, unit_cells: Collection[int]) -> tuple[st
         return UNKNOWN, "its name is no temperature's"
     counts = len(values) > 1 and all(value == int(value) for value in values) and all(np.diff(values) > 0)
     return UNKNOWN, "running number" if name and counts and names("index", name) else ""
-
-
-def _reason(log: OpenLog, column: int, unit: str, stated: str) -> str:
-    """Return how the unit of a temperature is known."""
-    name = log.header.names[column]
-    if unit in (GLUED, UNKNOWN):
-        return _BESIDE if unit else "not stated"
-    if bare_unit(log.header.units[column]) == unit:
-        return f"{_ROW}{log.header.units_row}"
-    headed = unit in (temperature_unit_in(name), letter_unit_in(name))
-    return "stated above the table" if stated and not headed else _HEADED
 
 
 def _named_difference(name: str, others: Sequence[str]) -> bool:

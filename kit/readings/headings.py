@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from unicodedata import normalize
 
-from kit.readings.cell_kinds import kind_of
-from kit.readings.source import Line, split_line
+from kit.readings.source import Line, kind_of, split_line
 from kit.readings.stamps import DAY, YEAR_FIRST, day_numbers, parse_stamps
 from kit.trial.cells import WORDS, Ints, decimal_evidence, temperature_unit, to_number
 
@@ -143,8 +142,12 @@ def uncommented(text: str) -> str:
     return _COMMENT.sub("", text)
 
 
-def stated_values(preamble: Sequence[Line], delimiter: str) -> list[tuple[str, list[str]]]:
-    """Return name and values of the lines of a preamble that read 'name: value'."""
+Stated = Sequence[tuple[str, list[str]]]
+"""Name and values of each line above a table that reads 'name: value'."""
+
+
+def stated_values(preamble: Iterable[Line], delimiter: str) -> Stated:
+    """Return what the lines above a table state."""
     stated = []
     for text in (uncommented(line.text) for line in preamble):
         cells = split_line(text, delimiter)
@@ -160,16 +163,16 @@ def stated_values(preamble: Sequence[Line], delimiter: str) -> list[tuple[str, l
     return stated
 
 
-def stated_unit(preamble: Sequence[Line], delimiter: str) -> str:
-    """Return the temperature unit a preamble states for all channels, or ''."""
-    for name, values in stated_values(preamble, delimiter):
+def stated_unit(stated: Stated) -> str:
+    """Return the temperature unit that is stated for all channels, or ''."""
+    for name, values in stated:
         units = {bare_unit(value) or temperature_unit_in(value) for value in values}
         if names("unit", name) and len(units) == 1 and units <= {*SCALES.values()}:
             return units.pop()
     return ""
 
 
-def stated_clock(preamble: Sequence[Line], delimiter: str) -> Ints | None:
+def stated_clock(stated: Stated) -> Ints | None:
     """Return the clock time of the first row as the last header block states it (nanoseconds), or None.
 
     Only dates that begin with the year are taken, since no other row could settle their order.
@@ -177,7 +180,7 @@ def stated_clock(preamble: Sequence[Line], delimiter: str) -> Ints | None:
     import pyarrow as pa
 
     date = clock = ""
-    for name, values in stated_values(preamble, delimiter):
+    for name, values in stated:
         value = values[0].replace(",", ".")
         kind = kind_of(value)
         if names("date", name) and kind == "date":
@@ -191,21 +194,13 @@ def stated_clock(preamble: Sequence[Line], delimiter: str) -> Ints | None:
     return days * DAY + stamps.nanoseconds if fine[0] else None
 
 
-def stated_step(preamble: Sequence[Line], delimiter: str) -> tuple[str, str] | None:
-    """Return name and value of the sampling interval a preamble states (the last one), or None."""
-    stated = [each for each in stated_values(preamble, delimiter) if names("step", each[0])]
-    return (stated[-1][0], stated[-1][1][0]) if stated else None
-
-
-def step_between(preamble: Sequence[Line], delimiter: str) -> tuple[float, str] | None:
-    """Return the step between rows in seconds that a preamble states, with the words it does so in, or None."""
-    name, value = stated_step(preamble, delimiter) or ("", "")
-    seconds = seconds_stated(name, value, any("(s)" in line.text for line in preamble))
-    return None if seconds is None or seconds <= 0 else (seconds, f"'{name} {value}' above the table")
+def stated_step(stated: Stated) -> tuple[str, str]:
+    """Return name and value of the sampling interval that is stated (the last one), '' and '' for none."""
+    return next(((name, values[0]) for name, values in reversed(stated) if names("step", name)), ("", ""))
 
 
 def seconds_stated(name: str, value: str, in_seconds: bool) -> float | None:
-    """Return seconds that a stated step means, or None where its unit is not said."""
+    """Return seconds that a stated step means, or None where its unit is not said; some stand in seconds by custom."""
     parts = re.fullmatch(r"\s*([0-9]{1,3}):([0-9]{2})(?::([0-9]{2}(?:[.,][0-9]+)?))?\s*", value)
     if parts and parts[3]:
         return int(parts[1]) * 3600 + int(parts[2]) * 60 + float(parts[3].replace(",", "."))

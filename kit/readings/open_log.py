@@ -6,22 +6,22 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
 from kit.errors import Faults, KitError, did_you_mean
-from kit.readings.cell_kinds import TYPED, kind_of
 from kit.readings.headings import (
     SCALES,
+    Stated,
     bare_unit,
     could_be_temperature,
     is_time,
     names,
     stated_step,
+    stated_values,
     temperature_unit_in,
     uncommented,
 )
 from kit.readings.source import (
     BLANK_RUN,
+    TYPED,
     Layout,
     Line,
     Source,
@@ -29,6 +29,7 @@ from kit.readings.source import (
     filled,
     find_layout,
     is_row,
+    kind_of,
     split_line,
 )
 from kit.trial.cells import BLANKS, WORDS, decimal_evidence, split_unit, to_number
@@ -60,6 +61,8 @@ class Header:
         Whether the names were made up.
     preamble
         The other lines above the body.
+    stated
+        Name and values of those of them that read 'name: value'.
     """
 
     names: tuple[str, ...]
@@ -68,6 +71,7 @@ class Header:
     units_row: int
     made_up: bool
     preamble: tuple[Line, ...]
+    stated: Stated
 
 
 @dataclass(frozen=True)
@@ -105,14 +109,16 @@ def read_header(
     headings = _one_a_column(title, layout, first_row, place) if title else []
     unit_cells = [cell[:_LONGEST_NAME] for cell in _over_blanks(units.cells, layout)] if units else []
     taken = {row.number for row in (title, units) if row}
-    others = [line for line in filled(above) if line.number not in taken]
+    others = (line for line in filled(above) if line.number not in taken)
+    preamble = [Line(line.number, line.text[:_LONGEST_STATED]) for line in others]
     return Header(
         _distinct(_wide(headings, layout)),
         tuple(_wide(unit_cells, layout)),
         title.number if title else 0,
         units.number if units else 0,
         title is None,
-        tuple(Line(line.number, line.text[:_LONGEST_STATED]) for line in others),
+        tuple(preamble),
+        stated_values(preamble, layout.delimiter),
     )
 
 
@@ -242,12 +248,12 @@ def _could_be_names(row: _Row, layout: Layout) -> bool:
     times = any(is_time(cell) or names("index", cell) for cell in cells)
     told = times and any(map(_names_temperature, cells))
     typed = [kind_of(cell) in TYPED for cell in cells]
-    stated = stated_step((Line(row.number, cells[0]),), "") if layout.width == 1 else None
+    line = Line(row.number, cells[0])
     return not (
         len(cells) == 1 < expected
         or (not told and (len(cells) < 0.6 * expected or len(row.cells) < expected))
         or (names("stated", cells[0]) and not times)
-        or (stated and stated[1][:1].isdigit())
+        or (layout.width == 1 and stated_step(stated_values([line], ""))[1][:1].isdigit())
         or (len(cells) == 2 < expected and kind_of(cells[1]) == "number")  # 'Record 17' names no columns
         or (len(cells) > 1 and names("step", cells[0]) and cells[1][0].isdigit())  # 'Interval 300 s'
         or (typed[0] and sum(typed) * 2 > len(cells))
@@ -352,7 +358,7 @@ class OpenLog:
 
     def fields(self, numbers: Iterable[int]) -> dict[int, list[str]]:
         """Return the fields of some lines, by line number."""
-        return {number: self.layout.split(text) for number, text in raw_lines(self.source, numbers).items()}
+        return {number: self.layout.split(text) for number, text in self.source.texts(numbers).items()}
 
     def numeric(self) -> list[int]:
         """Return the columns of numbers."""
@@ -466,22 +472,3 @@ def _with_remarks(
         return layout, header
     wide = replace(layout, kinds=(*layout.kinds, *["text"] * extra))
     return wide, read_header(above, wide, cells, None, place)
-
-
-def raw_lines(source: Source, numbers: Iterable[int]) -> dict[int, str]:
-    """Return the text of some lines of a file, by number, in one pass."""
-    wanted = sorted(set(numbers))
-    found: dict[int, str] = {}
-    for piece in source.pieces():
-        if not wanted:
-            break
-        if piece.first_line + piece.data.count(b"\n") < wanted[0]:
-            continue
-        ends = np.flatnonzero(np.frombuffer(piece.data, np.uint8) == 10).tolist()
-        for number in [each for each in wanted if each - piece.first_line <= len(ends)]:
-            place = number - piece.first_line
-            start = ends[place - 1] + 1 if place else 0
-            text = piece.data[start : ends[place] if place < len(ends) else None]
-            found[number] = text.decode("utf-8", "replace")
-        wanted = [number for number in wanted if number not in found]
-    return found

@@ -23,14 +23,13 @@ from kit.readings.columns import (
     refuse_unknown_columns,
     without_non_probes,
 )
-from kit.readings.date_order import Timed
-from kit.readings.headings import stated_clock, step_between
+from kit.readings.headings import seconds_stated, stated_clock, stated_step
 from kit.readings.open_log import OpenLog, open_log
 from kit.readings.rows import check_lines, mark_categories, split_runs, widened, with_times
-from kit.readings.source import PIECE_BYTES, Source, open_source
+from kit.readings.source import open_source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, to_temperatures
-from kit.readings.timeline import Timeline, time_of
+from kit.readings.timeline import Timed, Timeline, time_of, usual_step
 from kit.trial.cells import Bools, Codes, Ints
 from kit.trial.decode import path_of
 from kit.trial.messages import fault
@@ -150,7 +149,7 @@ class Log:
 
 DEFAULT_LIMITS = Cleaning()
 _LONGEST_TEXT = 1000
-_GAP_STEPS, _ENOUGH = 20, 200_000
+_GAP_STEPS = 20
 
 
 def read_log(
@@ -248,7 +247,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
         log.faults.refuse(log.name, *fault("no temperature", left=left or "no column of numbers"))
     log.faults.settle()
 
-    decimal = settle_decimal(log, roles)
+    decimal, log.reasons["decimal"] = settle_decimal(log, roles)
     columns = _columns_of_numbers(log, roles)
     texts = (*roles.texts, *roles.unit_cells.values())
     wanted = Wanted(time, columns, loose_columns(log, columns, decimal), texts, decimal)
@@ -266,7 +265,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
     if not split_by:  # in a file that was split rows of different runs may share a time
         body, roles = widened(log, body, roles)
     refuse_unknown_columns(log, roles.names)
-    clock = stated_clock(log.header.preamble, log.layout.delimiter)
+    clock = stated_clock(log.header.stated)
     line = time_of(Timed(log, time, body, body.lines, run[: len(body)], clock, _step(log, time)))
     if line is not None:
         values = {column: part.values[line.rows] for column, part in body.numbers.items()}
@@ -300,9 +299,9 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
     )
     lines, shown = picked(body.lines, rows), _clock(log, line)
     groups = None if labels is None else labels[rows]
-    if labels is None and line.run.any():
-        numbered = [f"run {number + 1}" for number in range(int(line.run.max()) + 1)]
-        groups = np.array(numbered, dtype=object)[line.run]
+    if labels is None and line.order.run.any():
+        runs = range(int(line.order.run.max()) + 1)
+        groups = np.array([f"run {number + 1}" for number in runs], dtype=object)[line.order.run]
     celsius = {name: picked(values, rows) for name, values in temperatures.celsius.items()}
     apart = {name: picked(values, rows) for name, values in temperatures.differences.items()}
     notes = (*log.source.notes, *log.faults.notes, *_gap_notes(line, lines), *_header_notes(log, dialect))
@@ -311,12 +310,12 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
         dialect=dialect,
         notes=[*map(_short, notes)],
         path=log.source.path,
-        sha256=_content_hash(log.source),
+        sha256=_content_hash(log.source.path),
         lines=lines,
         lost=checked.lost,
         codes={name: picked(codes, rows) for name, codes in temperatures.codes.items()},
-        moved=line.moved,
-        repeated=line.repeated,
+        moved=line.order.moved,
+        repeated=line.order.repeated,
         groups=groups,
         differences=pd.DataFrame(apart),
         texts={
@@ -341,11 +340,12 @@ def _step(log: OpenLog, time: TimePlan) -> float | None:
     if log.keys.step_s is not None:
         log.reasons["step_s"] = "declared"
         return log.keys.step_s
-    stated = step_between(log.header.preamble, log.layout.delimiter) if time.kind == "implied" else None
-    if stated is None:
+    name, value = stated_step(log.header.stated)
+    seconds = seconds_stated(name, value, any("(s)" in line.text for line in log.header.preamble))
+    if time.kind != "implied" or not seconds or seconds < 0:
         return None
-    log.reasons["step_s"] = stated[1]
-    return stated[0]
+    log.reasons["step_s"] = f"'{name} {value}' above the table"
+    return seconds
 
 
 def _clock(log: OpenLog, line: Timeline) -> npt.NDArray[np.datetime64]:
@@ -359,21 +359,14 @@ def _clock(log: OpenLog, line: Timeline) -> npt.NDArray[np.datetime64]:
     return moved.view("datetime64[ns]")
 
 
-def _content_hash(source: Source) -> str:
-    """Return the SHA-256 of a file's first bytes, so many as were read."""
-    digest = hashlib.sha256()
-    with source.path.open("rb") as file:
-        while piece := file.read(min(PIECE_BYTES, source.size - file.tell())):
-            digest.update(piece)
-    return digest.hexdigest()
+def _content_hash(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _gap_notes(line: Timeline, lines: Ints) -> list[str]:
     steps = np.diff(line.elapsed_s)
-    some = steps[:: max(1, len(steps) // _ENOUGH)]
-    if not (some > 0).any():
-        return []
-    usual = float(np.median(some[some > 0]))
+    usual = usual_step(steps)
     gaps = np.flatnonzero(steps > _GAP_STEPS * usual).tolist()
     shown = [f"line {lines[k + 1]}: a gap of {steps[k]:g} s where {usual:g} s is usual" for k in gaps[:3]]
     return shown + ([f"{len(gaps) - 3} more gap{'s' * (len(gaps) > 4)}"] if len(gaps) > 3 else [])

@@ -12,10 +12,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.readings.body import ABSENT, NOT_DUE, UNREAD, Body, Numbers, Texts, take
-from kit.readings.cell_kinds import kind_of
 from kit.readings.columns import GLUED, Roles, TimePlan
 from kit.readings.headings import SCALES, bare_unit, column_of, is_no_temperature, names
-from kit.readings.open_log import OpenLog, raw_lines
+from kit.readings.open_log import OpenLog
+from kit.readings.source import kind_of
 from kit.readings.stamps import DAY, NO_OFFSET, nanoseconds_of
 from kit.trial.cells import BLANKS, Bools, Floats, Ints, to_number
 from kit.trial.messages import fault
@@ -191,7 +191,7 @@ def _mask_cut_number(log: OpenLog, body: Body, roles: Roles, timed: Bools) -> No
     number = int(body.lines[-1])
     if any(line.number > number for line in body.odd):  # what ends within a line is a footer
         return
-    texts = raw_lines(log.source, body.lines[-_COMPARED:].tolist())
+    texts = log.source.texts(body.lines[-_COMPARED:].tolist())
     cells = [cell for text in texts.values() for cell in log.layout.split(text)[column : column + 1]]
     cells = [cell for cell in cells if kind_of(cell) == "number"]
     if len(cells) < 4 or not texts[number].rstrip(BLANKS).endswith(cells[-1]):
@@ -322,8 +322,7 @@ def _rough_time(body: Body, plan: TimePlan) -> npt.NDArray[Any]:
     stamps = body.stamps
     if stamps is None:
         return np.arange(len(body))
-    date = (stamps.c * np.int64(40_000) + stamps.b) * 40_000 + stamps.a
-    _, day = np.unique(date, return_inverse=True)
+    _, day = np.unique(stamps.date_code(), return_inverse=True)
     offset = np.where(stamps.offset == NO_OFFSET, 0, stamps.offset).astype(np.int64)
     time = stamps.nanoseconds + np.asarray(day, np.int64) * DAY - offset * 60 * 10**9
     return time if plan.millis is None else time + nanoseconds_of(body.numbers[plan.millis].values)
@@ -363,12 +362,9 @@ def widened(log: OpenLog, body: Body, roles: Roles) -> tuple[Body, Roles]:
 
 def _laid(numbers: Numbers, slots: Ints, total: int) -> Numbers:
     """Return the readings of one probe in a row each of the wide table; few of them are due in a row not theirs."""
-    values, units = np.full(total, np.nan), None
+    values, units = np.full(total, np.nan), np.zeros(total, np.int8)
     codes = np.full(total, ABSENT if len(slots) >= 0.9 * total else NOT_DUE, np.int8)
-    values[slots], codes[slots] = numbers.values, numbers.codes
-    if numbers.units is not None:
-        units = np.zeros(total, np.int8)
-        units[slots] = numbers.units
+    values[slots], codes[slots], units[slots] = numbers.values, numbers.codes, numbers.units
     return Numbers(values, codes, units, {text: int(slots[row]) for text, row in numbers.unread.items()})
 
 

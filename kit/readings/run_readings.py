@@ -44,6 +44,7 @@ from kit.readings.flags import (
 )
 from kit.readings.headings import SCALES
 from kit.readings.temperatures import to_celsius
+from kit.readings.timeline import usual_step
 from kit.trial import Run
 from kit.trial.cells import Floats
 from kit.trial.messages import fault
@@ -437,7 +438,11 @@ def span_table(marked: Marked) -> pd.DataFrame:
     for (cut, trace, here), resolution in zip(marked.traces(), finest, strict=True):
         window = cut.window
         stop = np.nan if window is None or window.stop is None else window.stop - window.zero
-        start, end, step = float(trace.seconds[0]), float(trace.seconds[-1]), _usual_step(trace)
+        start, end, step = (
+            float(trace.seconds[0]),
+            float(trace.seconds[-1]),
+            usual_step(np.diff(trace.seconds)),
+        )
         slack = max(marked.run.trial.measuring.end_tolerance_min * 60, _LATE_STEPS * step)
         whose = trace.burn, trace.probe, ";".join(trace.files), cut.clock_zero
         counts = len(trace.seconds), int((marked.bits[here] > 0).sum())
@@ -451,17 +456,12 @@ def quality_table(marked: Marked) -> pd.DataFrame:
     rows = []
     for _, trace, here in marked.traces():
         usable, steps = is_usable(marked.bits[here]), np.diff(trace.seconds)
-        bridged = max(marked.run.trial.cleaning.bridge_gap_s, _GAP_STEPS * _usual_step(trace))
+        bridged = max(marked.run.trial.cleaning.bridge_gap_s, _GAP_STEPS * usual_step(steps))
         gaps = steps[steps > bridged]
         counts = len(trace.seconds), int(np.isnan(trace.celsius).sum()), int((~usable).sum()), trace.lost
         fires = fires_in(trace.seconds, np.where(usable, trace.celsius, np.nan))
         rows.append((trace.burn, trace.probe, *counts, len(gaps), float(gaps.max(initial=0.0)), len(fires)))
     return pd.DataFrame(rows, columns=schema.names("quality"))
-
-
-def _usual_step(trace: Trace) -> float:
-    steps = np.diff(trace.seconds)
-    return float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
 
 
 def flag_table(marked: Marked) -> pd.DataFrame:

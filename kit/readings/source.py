@@ -1,4 +1,4 @@
-"""A logger's file as lines of UTF-8, whatever its encoding and line ends; and where among them its table lies."""
+"""A logger's file as lines of UTF-8, what kind of thing stands in their cells, and where among them its table lies."""
 
 from __future__ import annotations
 
@@ -10,13 +10,23 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
 from kit.errors import KitError, did_you_mean, opening
-from kit.readings.cell_kinds import TYPED, kind_of, split_glued_stamp
-from kit.trial.cells import BLANKS
+from kit.trial.cells import (
+    BLANKS,
+    LONGEST_CELL,
+    NUMBER,
+    PLAIN_NUMBER,
+    UNIT,
+    WITH_UNIT,
+    WORDS,
+    any_number,
+    match_stamp,
+)
 from kit.trial.decode import SPREADSHEET, encoding_of, filled_sheets, only_sheet
 from kit.trial.messages import fault
 
@@ -56,7 +66,7 @@ _LETTERS = re.compile("[äöüßéèêëàâáåæçñóôòøîíïúûùœÿÄ
 _COMMON = re.compile("[äöüßéèàç]")
 _FIRM_BLANK = re.compile("(?<=[0-9.])[\u00a0\u202f](?=[ap]?\\.?[\u00a0 ]?[m0-9°CFK])", re.IGNORECASE)
 _OPENS, _CLOSES = re.compile(rb'(?:^|[,;\t|])"'), re.compile(rb'"(?:$|[,;\t\r|])')
-_LONGEST_CELL, _MOST_BREAKS = 2000, 4
+_LONGEST_QUOTED, _MOST_BREAKS = 2000, 4
 
 
 @dataclass(frozen=True)
@@ -120,6 +130,18 @@ class Source:
                     line += text.count(b"\n")
         if held.strip():
             yield Piece(_lines(_plain(held, "utf-8"), self.line_end), line)
+
+    def texts(self, numbers: Iterable[int]) -> dict[int, str]:
+        """Return the text of some lines, by number, in one pass."""
+        wanted, found = {*numbers}, dict[int, str]()
+        for piece in self.pieces():
+            if wanted <= found.keys():
+                break
+            after = piece.first_line + piece.data.count(b"\n") + (not piece.data.endswith(b"\n"))
+            if here := [number for number in wanted if piece.first_line <= number < after]:
+                lines = piece.data.splitlines()
+                found |= {place: lines[place - piece.first_line].decode("utf-8", "replace") for place in here}
+        return found
 
 
 def open_source(
@@ -239,11 +261,68 @@ def _lines(text: bytes, line_end: str) -> bytes:
     odd = [place for place, line in enumerate(lines) if line.count(b'"') % 2]
     done = -1
     for first, last in pairwise(odd):
-        near = last - first <= _MOST_BREAKS and sum(map(len, lines[first : last + 1])) <= _LONGEST_CELL
+        near = last - first <= _MOST_BREAKS and sum(map(len, lines[first : last + 1])) <= _LONGEST_QUOTED
         if near and first > done and _OPENS.search(lines[first]) and _CLOSES.search(lines[last]):
             lines[first : last + 1] = [b" ".join(lines[first : last + 1]), *[b""] * (last - first)]
             done = last
     return b"\n".join(lines)
+
+
+ABSENT_WORDS = frozenset(WORDS["cells"]["absent"])
+_OPEN_WORDS = frozenset(WORDS["cells"]["open"])
+_DASHES = re.compile(r"[-–—_.*#?=~/<>]+$|\+{2,}$|(?:[-+*?] )+[-+*?]$")
+_GLUED_NUMBER = re.compile(rf" +(({NUMBER})\s*(?:{UNIT})?)$", re.IGNORECASE)
+TYPED = frozenset({"number", "with unit", "stamp", "date", "clock"})
+"""Kinds of cells that hold a reading or a time."""
+
+
+def kind_of(cell: str) -> str:
+    """Return 'blank', 'number', 'with unit', 'stamp', 'date', 'clock', 'open', 'absent' or 'text'.
+
+    'absent' is a word or sign for no reading, 'open' one for an open circuit or a range exceeded.
+    """
+    return _kind_of(cell) if len(cell) <= LONGEST_CELL else _kind_of(cell.strip(BLANKS)[: LONGEST_CELL + 1])
+
+
+@lru_cache(maxsize=65536)
+def _kind_of(cell: str) -> str:
+    cell = cell.strip(BLANKS)
+    if not cell:
+        return "blank"
+    if len(cell) > LONGEST_CELL:
+        return "text"
+    if PLAIN_NUMBER.match(cell):
+        return "stamp" if len(cell) == 14 and cell.isdigit() and cell[:2] in ("19", "20") else "number"
+    missing = missing_kind(cell)
+    if missing:
+        return missing
+    found = match_stamp(cell)
+    if found:
+        return found[0]
+    if cell[-1] != "," and any(any_number(cell, decimal) is not None for decimal in ".,"):
+        return "number"
+    return "with unit" if WITH_UNIT.match(cell) else "text"
+
+
+def missing_kind(cell: str) -> str:
+    """Return 'absent', 'open' or '' for a cell that is neither."""
+    low = cell.strip(BLANKS).casefold()
+    if low in ABSENT_WORDS or (_DASHES.match(low) and "+" not in low):
+        return "absent"
+    return "open" if low in _OPEN_WORDS or _DASHES.match(low) else ""
+
+
+def split_glued_stamp(cell: str) -> tuple[str, str] | None:
+    """Return stamp and reading of a cell in which a blank parts them ('02/17/2026 09:08:14 26.73C'), else None."""
+    if " " not in cell or len(cell) > LONGEST_CELL or match_stamp(cell):
+        return None
+    found = _GLUED_NUMBER.search(cell)
+    while found:
+        stamp = match_stamp(cell[: found.start()])
+        if stamp:
+            return cell[: found.start()], found[1]
+        found = _GLUED_NUMBER.search(cell, found.start() + 1)
+    return None
 
 
 BLANK_RUN = " "

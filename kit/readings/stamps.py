@@ -88,6 +88,10 @@ class Stamps:
         """What parts the fields of dates whose order is open."""
         return self.written & {"-", "/", "."}
 
+    def date_code(self) -> Ints:
+        """Return one number a row that is equal where the dates are, whatever their order."""
+        return (self.c * np.int64(40_000) + self.b) * 40_000 + self.a
+
     def taken(self, rows: Ints | slice) -> Stamps:
         """Return some rows, in the order given."""
         return replace(self, **{name: getattr(self, name)[rows] for name in _BY_ROW})
@@ -162,39 +166,28 @@ def parse_stamps(cells: pa.Array, time_format: str | None = None) -> Stamps:
 
 def _by_shape(cells: pa.Array) -> Iterator[tuple[Ints | slice, npt.NDArray[np.uint8]]]:
     """Yield the rows of each shape and their bytes, a row each."""
-    data, starts, lengths = _bytes_of(cells)
-    for length in np.unique(lengths).tolist():
-        if not 0 < length <= _LONGEST:
-            continue
-        rows = np.flatnonzero(lengths == length)
-        first = starts[rows]
-        if (np.diff(first) == length).all():
-            matrix = data[first[0] : first[0] + len(first) * length].reshape(-1, length)
-        else:
-            matrix = data[first[:, None] + np.arange(length)]
-        shape = _CLASS[matrix]
-        if (shape == shape[0]).all():
-            yield (slice(None) if len(rows) == len(lengths) else rows), matrix
-            continue
-        weights = np.random.default_rng(20).integers(1, 2**62, size=length, dtype=np.int64)
-        keys = np.zeros(len(shape), np.int64)
-        for column in np.flatnonzero((shape != shape[0]).any(axis=0)).tolist():
-            keys += shape[:, column] * weights[column]
-        _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
-        parts = np.split(np.argsort(inverse, kind="stable"), np.cumsum(counts)[:-1])
-        for part in (parts[place] for place in np.argsort(-counts, kind="stable")[:_MOST_SHAPES].tolist()):
-            yield rows[part], matrix[part]
-
-
-def _bytes_of(cells: pa.Array) -> tuple[npt.NDArray[np.uint8], Ints, Ints]:
-    """Return the bytes of a column of texts, and where each begins and how long it is."""
     import pyarrow as pa
 
     _, offsets, data = cells.fill_null("").cast(pa.string()).buffers()
     if not len(cells) or data is None or not data.size:
-        return np.zeros(0, np.uint8), np.zeros(len(cells), np.int64), np.zeros(len(cells), np.int64)
+        return
     bounds = np.frombuffer(offsets, np.int32)[cells.offset : cells.offset + len(cells) + 1].astype(np.int64)
-    return np.frombuffer(data, np.uint8), bounds[:-1], np.diff(bounds)
+    signs, lengths = np.frombuffer(data, np.uint8), np.diff(bounds)
+    shapes = pa.StringArray.from_buffers(
+        len(cells), offsets, pa.py_buffer(_CLASS[signs]), offset=cells.offset
+    )
+    shape = shapes.dictionary_encode().indices.to_numpy()
+    counts = np.bincount(shape)
+    parts = np.split(np.argsort(shape, kind="stable"), np.cumsum(counts)[:-1])
+    for rows in (parts[place] for place in np.argsort(-counts, kind="stable")[:_MOST_SHAPES].tolist()):
+        first, length = bounds[rows], int(lengths[rows[0]])
+        if not 0 < length <= _LONGEST:
+            continue
+        if (np.diff(first) == length).all():
+            matrix = signs[first[0] : first[0] + len(first) * length].reshape(-1, length)
+        else:
+            matrix = signs[first[:, None] + np.arange(length)]
+        yield (rows if len(parts) > 1 else slice(None)), matrix
 
 
 Span = tuple[int, int]

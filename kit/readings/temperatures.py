@@ -7,13 +7,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 
 from kit.readings.body import ABSENT, OPEN, READ, UNREAD, Body, Numbers, Wanted, read_body, read_marks
-from kit.readings.cell_kinds import kind_of
 from kit.readings.columns import GLUED, UNKNOWN, Roles
 from kit.readings.headings import SCALES
 from kit.readings.open_log import OpenLog
 from kit.readings.rows import with_unit_cells
+from kit.readings.source import kind_of
 from kit.trial.cells import WORDS, Bools, Codes, Floats, Ints, decimal_evidence, temperature_unit
 from kit.trial.messages import fault
 from kit.trial.models import Cleaning
@@ -22,14 +23,6 @@ from kit.trial.quantities import FAHRENHEIT_STEP, KELVIN
 BY_ROW = "by row"
 _RECURS, _NO_FIRE = 4, 0.0
 SURE_SENTINELS: tuple[float, ...] = tuple(WORDS["cells"]["open_numbers"])
-
-
-def declared_unit(value: object) -> str | None:
-    """Return 'degC', 'degF', 'K' or '0.1 degC' … for a unit as a tester writes it, or None."""
-    text = str(value).strip()
-    whole = text.removeprefix("0.1").removeprefix("tenths of").strip()
-    unit = SCALES.get(temperature_unit(whole))
-    return unit if unit is None or whole == text else f"0.1 {unit}"
 
 
 def to_celsius(values: Floats, unit: str, difference: bool = False) -> Floats:
@@ -58,10 +51,9 @@ def mask_sentinels(numbers: Numbers, unit: str, cleaning: Cleaning) -> dict[floa
     recurring = _recurring(values, jump)
     for number in dict.fromkeys((*cleaning.sentinels, *recurring)):
         hit = values == number  # what recurs so is no reading where the probe is cold either
-        mask(
-            hit & _jumps(values, hit, number, jump) if number in cleaning.sentinels and hit.any() else hit,
-            number,
-        )
+        if number in cleaning.sentinels and hit.any():
+            hit = _jumps(values, hit, number, jump)
+        mask(hit, number)
     return met
 
 
@@ -75,21 +67,15 @@ def _recurring(values: Floats, jump: float) -> tuple[float, ...]:
     if low > _NO_FIRE:
         return ()
     hit = values == low
-    return (low,) if (hit & _jumps(values, hit, low, jump)).sum() >= max(_RECURS, 0.01 * count) else ()
+    return (low,) if _jumps(values, hit, low, jump).sum() >= max(_RECURS, 0.01 * count) else ()
 
 
 def _jumps(values: Floats, hit: Bools, number: float, jump: float) -> Bools:
-    """Return which rows stand that far beyond the nearest other readings, not on the way between them."""
-    honest = np.flatnonzero(~hit & np.isfinite(values))
-    if not len(honest):
-        return hit
-    rows = np.arange(len(values))
-    after = np.searchsorted(honest, rows)
-    before = values[honest[np.maximum(after - 1, 0)]]
-    behind = values[honest[np.minimum(after, len(honest) - 1)]]
-    near = np.minimum(np.abs(before - number), np.abs(behind - number))
-    on_the_way = (before - number) * (behind - number) < 0
-    return np.asarray((near >= jump) & ~on_the_way)
+    """Return which hits stand that far beyond the nearest other readings, if any, not on the way between them."""
+    others = pd.Series(np.where(hit, np.nan, values - number))
+    before, behind = others.ffill().bfill().to_numpy(), others.bfill().ffill().to_numpy()
+    near = np.minimum(np.abs(before), np.abs(behind)) < jump
+    return np.asarray(hit & ~near & ~(before * behind < 0))
 
 
 _SHOWN = 5
@@ -100,13 +86,8 @@ _ENOUGH = 40
 _COMMAS_PART = "commas part the fields"
 
 
-def settle_decimal(log: OpenLog, roles: Roles) -> str:
-    """Return the decimal mark of a file; why stands among its reasons."""
-    mark, log.reasons["decimal"] = _decimal(log, roles)
-    return mark
-
-
-def _decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
+def settle_decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
+    """Return the decimal mark of a file, and why it is; what only the file's writer knows is asked."""
     if log.keys.decimal is not None:
         return log.keys.decimal, "declared"
     head = log.source.head
@@ -210,11 +191,13 @@ def ask_units(log: OpenLog, roles: Roles) -> None:
 
 
 def _wanted_unit(log: OpenLog) -> str:
-    text = log.keys.unit
-    unit = declared_unit(text) if text else ""
-    if unit is None:
-        log.refuse_key("unit", f"'{text}'", "'degC', 'degF', 'K' or '0.1 degC'")
-    return unit or ""
+    """Return 'degC', 'degF', 'K' or '0.1 degC' … for the declared unit as a tester writes it, '' for none."""
+    text = (log.keys.unit or "").strip()
+    whole = text.removeprefix("0.1").removeprefix("tenths of").strip()
+    unit = SCALES.get(temperature_unit(whole), "")
+    if text and not unit:
+        log.refuse_key("unit", f"'{log.keys.unit}'", "'degC', 'degF', 'K' or '0.1 degC'")
+    return f"0.1 {unit}" if unit and whole != text else unit
 
 
 def row_units(log: OpenLog, numbers: Numbers, name: str, lines: Ints) -> tuple[str, Floats]:
@@ -222,7 +205,7 @@ def row_units(log: OpenLog, numbers: Numbers, name: str, lines: Ints) -> tuple[s
 
     A change of unit within a column is asked about, unless unit_per_row was declared.
     """
-    letters = numbers.units if numbers.units is not None else np.zeros(len(numbers.values), np.int8)
+    letters = numbers.units
     read = np.flatnonzero((letters > 0) & (numbers.codes == READ))
     found = [chr(code) for code in np.unique(letters[read])]
     if len(found) <= 1:

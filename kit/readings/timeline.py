@@ -1,32 +1,259 @@
-"""From the time column, of whatever kind, to elapsed seconds and clock times in order."""
+"""From the time column, of whatever kind, to elapsed seconds and clock times in order.
+
+Which field of its dates is the day is settled once for a column, from all rows.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
-from kit.readings.columns import NUMERIC_STAMPS
-from kit.readings.date_order import Timed, settle_order
+from kit.readings.body import Body, picked
+from kit.readings.columns import TimePlan
 from kit.readings.headings import TIME_UNITS, names
-from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Stamps, day_numbers, nanoseconds_of
-from kit.trial.cells import Bools, Floats, Ints
+from kit.readings.open_log import OpenLog
+from kit.readings.stamps import (
+    DAY,
+    NAMED,
+    NO_DATE,
+    NO_OFFSET,
+    SECOND,
+    THREE,
+    YEAR_FIRST,
+    Order,
+    Stamps,
+    date_fields,
+    day_numbers,
+    days_of,
+    nanoseconds_of,
+)
+from kit.trial.cells import WEEKDAYS, WORDS, Bools, Floats, Ints, date_of, stamp_fields
 from kit.trial.messages import fault
+
+_WORDS: dict[Order, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
+_EARLIEST = 1990
+
+
+@dataclass(frozen=True)
+class Timed:
+    """The rows whose time is to be read.
+
+    Attributes
+    ----------
+    log, plan, body
+        The file, where its time stands, and its rows.
+    lines
+        Line number of each row.
+    run
+        Number of the run each belongs to (all 0 where the file holds one).
+    clock
+        Clock time of the first row as a preamble states it, or None.
+    step_s
+        Step between rows, declared or stated, or None.
+    """
+
+    log: OpenLog
+    plan: TimePlan
+    body: Body
+    lines: Ints
+    run: Ints
+    clock: Ints | None
+    step_s: float | None
+
+    def of(self, rows: Ints | None) -> Timed:
+        """Return the same of some rows alone, in the order given; None for all."""
+        if rows is None:
+            return self
+        return replace(self, lines=picked(self.lines, rows), run=picked(self.run, rows))
+
+    def line(self, row: int | np.int64) -> int:
+        """Return the line number of a row."""
+        return int(self.lines[row])
+
+    def cells(self, row: int | np.int64) -> list[str]:
+        """Return the cells of a row."""
+        return self.log.fields([self.line(row)])[self.line(row)]
+
+    def text(self, row: int | np.int64) -> str:
+        """Return what a row holds in its time columns."""
+        cells = self.cells(row)
+        return " ".join(cells[place] for place in self.plan.places if place < len(cells))
+
+    def at(self, row: int | np.int64 | None) -> str:
+        """Return the time column, or a row of it, as messages name it."""
+        where = self.log.at(column=self.plan.heading)
+        return where if row is None else f"{where}, line {self.line(row)}"
+
+    def ask(self, row: int | np.int64 | None, what: str, /, **parts: object) -> None:
+        """Ask for what is missing about the time, in the words of messages.toml."""
+        self.log.faults.ask(self.at(row), *fault(what, **parts))
+
+    def refuse(self, row: int | np.int64 | None, what: str, /, **parts: object) -> None:
+        """Note a fault of the time, in the words of messages.toml."""
+        self.log.faults.refuse(self.at(row), *fault(what, **parts))
+
+
+def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
+    """Return the order of a column's dates and why, or None where it has to be asked for.
+
+    A field above 12 proves it; so does a log that runs on through midnight under one order only, and a
+    point between the fields, which is written with the day first. Two-digit years stand last, unless
+    dashes part the fields or what stands beside them says so.
+    """
+    rows = np.flatnonzero(stamps.form == THREE)
+    others = np.flatnonzero((stamps.form == YEAR_FIRST) | (stamps.form == NAMED))
+    if not len(rows):
+        named = (stamps.form == NAMED).any()
+        return "ymd", "the month is written as a word" if named else "the year stands first"
+    if len(others):
+        timed.refuse(None, "dates in two ways", one=timed.text(rows[0]), other=timed.text(others[0]))
+        return None
+    _, first = np.unique(stamps.date_code()[rows], return_index=True)
+    rows = rows[np.sort(first)]
+    could_be = {order: _possible(stamps, order, rows) for order in _WORDS}
+    orders: list[Order] = [order for order in _WORDS if order != "ymd" and could_be[order]]
+    year_first = "yy" in stamps.written and could_be["ymd"]
+    if year_first and (stamps.separators == {"-"} or not orders):
+        orders.append("ymd")
+    if timed.log.keys.day_first is not None:
+        return _declared(stamps, orders, rows, timed)
+    if not orders:
+        by_day = next((row for row in rows if stamps.a[row] > 12), rows[0])
+        by_month = next((row for row in rows if stamps.b[row] > 12), rows[-1])
+        timed.refuse(None, "no single order", one=timed.text(by_day), other=timed.text(by_month))
+        return None
+    if year_first and "ymd" not in orders:
+        supported = _supported_orders(stamps, [*orders, "ymd"], timed)
+        if list(supported) == ["ymd"]:
+            return "ymd", supported["ymd"]
+    if len(orders) == 1:
+        field = {"dmy": stamps.a, "mdy": stamps.b, "ymd": stamps.c}[orders[0]]
+        proof = timed.text(rows[np.argmax(field[rows])])
+        return orders[0], f"{_WORDS[orders[0]]}: shown by '{proof}'"
+    if stamps.separators == {"."} and "dmy" in orders:
+        return "dmy", "points part day, month and year: day first"
+    if len({tuple(day_numbers(stamps, order)[0][rows].tolist()) for order in orders}) == 1:
+        return orders[0], "day and month are the same number"
+    running = [order for order in orders if _runs_on(stamps, order)]
+    if len(running) == 1:
+        return running[0], "the log runs on through midnight only so"
+    supported = _supported_orders(stamps, orders, timed)
+    if len(supported) == 1:
+        return next(iter(supported.items()))
+    _ask_order(stamps, orders, rows if len(rows) <= 2 else rows[[0, -1]], timed)
+    return None
+
+
+def _possible(stamps: Stamps, order: Order, rows: Ints) -> bool:
+    year, month, day = date_fields(stamps, order, rows)
+    plausible = (year >= _EARLIEST) & (year <= date.today().year + 1)
+    return bool((days_of(year, month, day)[1] & plausible).all())
+
+
+def _declared(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> tuple[Order, str] | None:
+    wanted: Order = "dmy" if timed.log.keys.day_first else "mdy"
+    if wanted in orders:
+        return wanted, "declared"
+    timed.refuse(None, "declared order", date=timed.text(rows[0]), order=_WORDS[wanted])
+    return None
+
+
+def _ask_order(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> None:
+    texts = ", ".join(f"'{timed.text(row)}'" for row in rows)
+    readings = []
+    for order in orders:
+        fields = zip(*(part.tolist() for part in date_fields(stamps, order, rows)), strict=True)
+        dates = " … ".join(f"{year:04d}-{month:02d}-{day:02d}" for year, month, day in fields)
+        readings.append(f"{_WORDS[order]}: {dates}")
+    what = "three orders" if "ymd" in orders else "two orders"
+    timed.ask(None, what, dates=texts, readings=" or ".join(readings))
+
+
+def _runs_on(stamps: Stamps, order: Order) -> bool:
+    """Return whether the clock runs on from row to row at its usual pace over every change of date."""
+    days, fine = day_numbers(stamps, order)
+    steps = np.abs(np.diff((days * DAY + stamps.nanoseconds)[fine]))
+    changes = np.diff(days[fine]) != 0
+    if not changes.any() or len(steps) < 3:
+        return False
+    usual = float(np.median(steps if changes.all() else steps[~changes]))
+    return bool((steps[changes] <= 3 * usual).all()) and usual > 0
+
+
+def _supported_orders(stamps: Stamps, orders: Sequence[Order], timed: Timed) -> dict[Order, str]:
+    """Return the orders under which something else in the file names the first row's date, and nothing denies it."""
+    supported: dict[Order, str] = {}
+    for order in orders:
+        votes = {name: vote for name, vote in _votes(stamps, order, timed) if vote is not None}
+        if votes and all(votes.values()):
+            supported[order] = f"{_WORDS[order]}: {next(iter(votes))} agrees only so"
+    return supported
+
+
+def _votes(stamps: Stamps, order: Order, timed: Timed) -> Iterator[tuple[str, bool | None]]:
+    try:
+        at = date(*(int(part[0]) for part in date_fields(stamps, order, np.array([0]))))
+    except ValueError:
+        yield "the calendar", False
+        return
+    header = timed.log.header
+    for place, (name, cell) in enumerate(zip(header.names, timed.cells(0), strict=False)):
+        if place not in timed.plan.places:
+            yield f"column {name}", _agrees(at, name, cell)
+    for _, values in header.stated:
+        if any(_is_near(at, date_of(stamp_fields(value.strip()))) for value in values):
+            yield "a date above the table", True
+
+
+def _is_near(at: date, other: date | None) -> bool:
+    return other is not None and abs((other - at).days) <= 1
+
+
+def _agrees(at: date, name: str, cell: str) -> bool | None:
+    """Return whether another cell of a row agrees with its date, None where it says nothing of it."""
+    word = cell.strip(" .,").casefold()
+    if word in WEEKDAYS:
+        return WEEKDAYS[word] == at.weekday()
+    if word.isdigit():
+        parts = zip(WORDS["dates"]["parts"], (at.year % 100, at.month, at.day), strict=False)
+        part = next(
+            ((place, own) for place, (words, own) in enumerate(parts) if name.casefold() in words.split()),
+            None,
+        )
+        if part and len(word) <= 4:
+            return int(word) % (100 if part[0] == 0 else 10_000) == part[1]
+        if 9.4e8 <= int(word) <= 2.6e9:
+            return _is_near(at, date.fromtimestamp(int(word)))
+    other = date_of(stamp_fields(cell.strip()))
+    return None if other is None else _is_near(at, other)
+
 
 HOUR = 3600 * SECOND
 _MINUTE = 60 * SECOND
-_UNIX_1904, _UNIX_DAY_NUMBER = 2_082_844_800, 25_569
-_MICROSECONDS = {"unix s": 1e6, "unix ms": 1e3, "unix us": 1.0, "unix ns": 1e-3, "1904 s": 1e6}
-_SECONDS = {**TIME_UNITS, **{name: n / 1e6 for name, n in _MICROSECONDS.items()}, "day number": 86400.0}
+_COUNTED = {
+    "unix s": (0, 1e6, 1_000),
+    "unix ms": (0, 1e3, 1_000),
+    "unix us": (0, 1.0, 1_000),
+    "unix ns": (0, 1e-3, 1_000),
+    "1904 s": (2_082_844_800, 1e6, 1_000),
+    "day number": (25_569, 86400e3, 1_000_000),
+}
+"""Of stamps that are numbers: which of them is 1970, ticks in one, nanoseconds in a tick."""
+_SECONDS = TIME_UNITS | {unit: ticks * tick / SECOND for unit, (_, ticks, tick) in _COUNTED.items()}
+_SINCE = {
+    "1904 s": "seconds since 1904 (by their size)",
+    "day number": "spreadsheet day numbers of the 1900 system (by their size)",
+}
 _LONGEST_S = 9e9
 """Times beyond are no times: nanoseconds would not fit."""
 _MOST_MOVED, _LOST = 0.02, 0.5
-_ENOUGH = 200_000
 _EVEN_STEPS = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 10.0, 12.0, 15.0, 20.0, 30.0)
 
 
@@ -46,10 +273,8 @@ class Timeline:
         Whether the clock carries a date.
     offset_min
         Minutes east of UTC the clock runs at, where the file says so.
-    moved, repeated
-        Which rows stood elsewhere in the file; which share their stamp with a neighbour.
-    run
-        Number of the run each belongs to.
+    order
+        Which of them stood elsewhere in the file or share their stamp, and the run each belongs to.
     """
 
     rows: Ints
@@ -57,9 +282,7 @@ class Timeline:
     clock_ns: Ints | None
     dated: bool
     offset_min: int | None
-    moved: Bools
-    repeated: Bools
-    run: Ints
+    order: Ordered
 
 
 def time_of(timed: Timed) -> Timeline | None:
@@ -85,34 +308,22 @@ def _from_numbers(timed: Timed) -> Timeline | None:
         else:
             timed.ask(None, "no unit of time")
         return None
-    is_clock, seconds = unit in NUMERIC_STAMPS, values * _SECONDS[unit]
-    if is_clock:
-        time = _since_1970(values, unit, timed)
-    else:
-        time, timed.log.reasons["time"] = _nanoseconds(seconds), f"elapsed, in {unit}"
-    order = in_order(timed, time, unit == "day number")
-    _note_repeated(timed, order)
-    elapsed = since_start(order.time, order.placed(timed.run)) if is_clock else order.placed(seconds)
-    clock, offset = order.placed(time) if is_clock else None, 0 if unit.startswith("unix") else None
-    rows = order.placed(rows)
-    return Timeline(rows, elapsed, clock, is_clock, offset, order.moved, order.repeated, order.run)
-
-
-def _since_1970(values: Floats, unit: str, timed: Timed) -> Ints:
-    """Return nanoseconds since 1970 of stamps that are numbers; their size tells their origin.
-
-    Unix seconds count from 1970, the others from 1904; spreadsheet day numbers from 1899-12-30.
-    """
-    if unit == "day number":
-        timed.log.reasons["time"] = "spreadsheet day numbers of the 1900 system (by their size)"
-        return np.asarray(np.rint((values - _UNIX_DAY_NUMBER) * 86400e3), np.int64) * (SECOND // 1000)
+    if unit not in _COUNTED:
+        seconds, timed.log.reasons["time"] = values * _SECONDS[unit], f"elapsed, in {unit}"
+        order = in_order(timed, _nanoseconds(seconds), False)
+        _note_repeated(timed, order)
+        return Timeline(order.placed(rows), order.placed(seconds), None, False, None, order)
+    origin, ticks, tick = _COUNTED[unit]
+    time = np.asarray(np.rint((values - origin) * ticks), np.int64) * tick
+    timed.log.reasons["time"] = _SINCE.get(
+        unit, f"{unit.removeprefix('unix ')} since 1970 (by their size), UTC"
+    )
     if unit == "1904 s":
         timed.log.faults.note("seconds since 1904: the clock is shown as UTC; it may have been local time")
-        values = values - _UNIX_1904
-    since = "since 1904 (by their size)" if unit == "1904 s" else "since 1970 (by their size), UTC"
-    written = unit.removeprefix("unix ").replace("1904 s", "seconds")
-    timed.log.reasons["time"] = f"{written} {since}"
-    return np.asarray(np.rint(values * _MICROSECONDS[unit]), np.int64) * 1000
+    order = in_order(timed, time, unit == "day number")
+    _note_repeated(timed, order)
+    elapsed, offset = since_start(order.time, order.placed(timed.run)), 0 if unit.startswith("unix") else None
+    return Timeline(order.placed(rows), elapsed, order.placed(time), True, offset, order)
 
 
 def _implied(timed: Timed) -> Timeline | None:
@@ -126,8 +337,8 @@ def _implied(timed: Timed) -> Timeline | None:
         elapsed[rows] = np.arange(int(rows.sum())) * step
     timed.log.reasons["time"] = f"implied: a row every {step:g} s"
     clock = None if timed.clock is None else timed.clock[:1] + _nanoseconds(elapsed)
-    nothing = np.zeros(total, bool)
-    return Timeline(np.arange(total), elapsed, clock, clock is not None, None, nothing, nothing, timed.run)
+    order = in_order(timed, _nanoseconds(elapsed), False)
+    return Timeline(np.arange(total), elapsed, clock, clock is not None, None, order)
 
 
 def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
@@ -165,13 +376,13 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
         time = to_utc(time, zone)
         log.reasons["timezone"] = f"{zone}, declared"
     order = in_order(timed, time, is_clock and not zone and offset is None)
-    clock, repeated = order.placed(clock), order.repeated
+    clock = order.placed(clock)
     elapsed = since_start(order.time, order.placed(timed.run)) if is_clock else order.time / SECOND
-    if len(rows) and repeated.mean() >= _LOST and timed.plan.millis is None:
+    if len(rows) and order.repeated.mean() >= _LOST and timed.plan.millis is None:
         restored = _restored(timed.of(order.order), rows, order, elapsed)
         if restored is None:
             return None
-        elapsed, repeated = restored, np.zeros(len(rows), bool)
+        elapsed, order = restored, replace(order, repeated=np.zeros(len(rows), bool))
         runs, starts = np.unique(order.run, return_index=True)
         first = starts[np.searchsorted(runs, order.run)]
         clock = clock[first] + _nanoseconds(elapsed - elapsed[first])
@@ -180,9 +391,7 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
     if "s" not in stamps.written and timed.plan.format is None:
         log.faults.note("the stamps carry no seconds: times are good to a minute")
     shown = clock if is_clock else None
-    return Timeline(
-        order.placed(rows), elapsed, shown, bool(dated and is_clock), offset, order.moved, repeated, order.run
-    )
+    return Timeline(order.placed(rows), elapsed, shown, bool(dated and is_clock), offset, order)
 
 
 def _clock_alone(timed: Timed, stamps: Stamps) -> tuple[Ints, bool] | None:
@@ -202,8 +411,8 @@ def _clock_alone(timed: Timed, stamps: Stamps) -> tuple[Ints, bool] | None:
         timed.log.reasons["time"] = f"durations: {why}"
         return time, False
     timed.log.reasons["time"] = "times of day without a date"
-    steps, usual = np.diff(time), usual_step(time, run)
-    over = (steps < 0) & (np.abs(steps + DAY) <= max(20 * usual, HOUR)) & (np.diff(run) == 0)
+    steps, within = np.diff(time), np.diff(run) == 0
+    over = (steps < 0) & (np.abs(steps + DAY) <= max(20 * usual_step(steps[within]), HOUR)) & within
     if count := int(over.sum()):
         nights = f"{count} midnight{'s' * (count > 1)} passed"
         timed.log.faults.note(f"{nights}: a day added from line {timed.line(over.argmax() + 1)}")
@@ -248,7 +457,7 @@ def _likely_step(counts: Ints, steps: Floats, every: float) -> tuple[float, int]
 def _spread(timed: Timed, run: Ints, elapsed: Floats, step_s: float) -> Floats | None:
     """Return elapsed seconds of rows a declared step apart; a gap in the stamps stays a gap."""
     coarse = np.diff(elapsed)
-    unit = float(np.median(coarse[coarse > 0])) if (coarse > 0).any() else step_s
+    unit = usual_step(coarse) or step_s
     breaks = (np.diff(run) != 0) | (coarse > 2.5 * max(unit, step_s))
     starts = np.concatenate([[0], np.flatnonzero(breaks) + 1])
     first = np.repeat(starts, np.diff([*starts, len(elapsed)]))
@@ -282,8 +491,10 @@ class Ordered:
         Nanoseconds, rising within each run.
     order
         Rows of the file in that order, None where they stand so already.
-    moved, repeated, run
-        As in `Timeline`.
+    moved, repeated
+        Which rows stood elsewhere in the file; which share their stamp with a neighbour.
+    run
+        Number of the run each belongs to.
     """
 
     time: Ints
@@ -338,14 +549,10 @@ def since_start(time: Ints, run: Ints) -> Floats:
     return seconds
 
 
-def usual_step(time: Ints, run: Ints) -> int:
-    """Return the median step between rows, steps back and repeated stamps left out."""
-    steps = np.diff(time)
-    if run.any():
-        steps = steps[np.diff(run) == 0]
-    steps = steps[:: max(1, len(steps) // _ENOUGH)]
-    steps = steps[steps > 0]
-    return int(np.median(steps)) if len(steps) else 0
+def usual_step(steps: npt.NDArray[Any]) -> float:
+    """Return the median of steps, those back and those between repeated stamps left out; 0 where none is left."""
+    forward = steps[steps > 0]
+    return float(np.median(forward)) if len(forward) else 0.0
 
 
 def _plainly_misplaced(time: Ints, order: Ints, moved: Bools) -> bool:
@@ -362,7 +569,7 @@ def _plainly_misplaced(time: Ints, order: Ints, moved: Bools) -> bool:
 def _ask_back(timed: Timed, time: Ints, back: Ints, is_clock: bool) -> None:
     row = int(back[0])
     step = (int(time[row]) - int(time[row - 1])) / SECOND
-    usual = usual_step(time, np.zeros(len(time), np.int64)) / SECOND
+    usual = usual_step(np.diff(time)) / SECOND
     dst = time.astype(np.float64)  # stamps of a broken file may lie too far apart for whole numbers
     dst[row:] += round((usual - step) / 1800) * 1800 * SECOND
     spans = (dst[-1] - dst[0]) / SECOND, (int(time[-1]) - int(time[0])) / SECOND
@@ -375,13 +582,13 @@ def _ask_back(timed: Timed, time: Ints, back: Ints, is_clock: bool) -> None:
 
 def _ask_forward(timed: Timed, time: Ints) -> None:
     """Ask about a jump of one hour on a Sunday night of spring, which may be summer time and no gap."""
-    run = timed.run
-    usual, steps = usual_step(time, run), np.diff(time)
-    if not usual or usual >= HOUR:
+    steps, within = np.diff(time), np.diff(timed.run) == 0
+    usual = usual_step(steps[within])
+    if not 0 < usual < HOUR:
         return
-    near = (steps > HOUR + 0.5 * usual) & (steps < HOUR + 1.5 * usual) & (np.diff(run) == 0)
+    near = (steps > HOUR + 0.5 * usual) & (steps < HOUR + 1.5 * usual) & within
     for row in np.flatnonzero(near).tolist():
-        before = datetime(1970, 1, 1) + timedelta(microseconds=(int(time[row]) + usual) // 1000)
+        before = datetime(1970, 1, 1) + timedelta(microseconds=(int(time[row]) + int(usual)) // 1000)
         if before.weekday() == 6 and before.hour < 4 and before.month in (3, 4, 9, 10):
             timed.ask(row + 1, "hour missing", before=timed.text(row), after=timed.text(row + 1))
             return
@@ -389,11 +596,11 @@ def _ask_forward(timed: Timed, time: Ints) -> None:
 
 def _through_change(timed: Timed, time: Ints) -> Ints:
     """Return time that goes on through declared clock changes: a step back or forward of an hour is taken out."""
-    run, half = timed.run, HOUR // 2
-    usual, steps = usual_step(time, run), np.diff(time)
+    half, steps, within = HOUR // 2, np.diff(time), np.diff(timed.run) == 0
+    usual = usual_step(steps[within])
     changed = (steps < 0) | (np.abs(steps - HOUR - usual) < min(0.5 * usual, half))
     shift = np.zeros(len(time), np.int64)
-    for row in np.flatnonzero((np.diff(run) == 0) & changed).tolist():
+    for row in np.flatnonzero(within & changed).tolist():
         change, after = round((usual - int(steps[row])) / half) * half, row + 1
         if abs(change) in (half, HOUR):
             shift[row + 1 :] += change
@@ -409,7 +616,11 @@ def _through_change(timed: Timed, time: Ints) -> Ints:
 def to_utc(time: Ints, zone: str) -> Ints:
     """Return UTC nanoseconds of local stamps, the repeated hour told apart by the order of the rows."""
     slots, inverse = np.unique(np.floor_divide(time, 900 * SECOND), return_inverse=True)
-    early, late = (_offsets(slots.tolist(), zone, fold)[inverse] for fold in (0, 1))
+    begins = [datetime(1970, 1, 1) + timedelta(minutes=15 * slot) for slot in slots.tolist()]
+    early, late = (
+        np.array([_offset(begin.replace(tzinfo=ZoneInfo(zone), fold=fold)) for begin in begins])[inverse]
+        for fold in (0, 1)
+    )
     doubtful = early != late
     stepped_back = np.concatenate([[False], np.diff(time) < 0])
     second_pass = np.zeros(len(time), bool)
@@ -419,19 +630,11 @@ def to_utc(time: Ints, zone: str) -> Ints:
     return np.asarray(time - np.where(second_pass, late, early), np.int64)
 
 
+def _offset(local: datetime) -> int:
+    """Return the nanoseconds by which a local time is ahead of UTC."""
+    return (local.utcoffset() or timedelta()) // timedelta(seconds=1) * SECOND
+
+
 def to_local(utc: Ints, zone: str) -> Ints:
     """Return local clock times of UTC nanoseconds."""
-    slots, inverse = np.unique(np.floor_divide(utc, 900 * SECOND), return_inverse=True)
-    return np.asarray(utc + _offsets(slots.tolist(), zone, None)[inverse], np.int64)
-
-
-def _offsets(slots: Sequence[int], zone: str, fold: int | None) -> Ints:
-    """Return a zone's offsets (ns) at quarter hours since 1970, local (`fold` 1: second pass) or of UTC (None)."""
-    info, offsets = ZoneInfo(zone), []
-    for slot in slots:
-        at = datetime(1970, 1, 1) + timedelta(seconds=slot * 900)
-        moment = (
-            at.replace(tzinfo=UTC).astimezone(info) if fold is None else at.replace(fold=fold, tzinfo=info)
-        )
-        offsets.append(int((moment.utcoffset() or timedelta()).total_seconds()) * SECOND)
-    return np.array(offsets, np.int64)
+    return np.asarray(pd.DatetimeIndex(utc, tz=zone).tz_localize(None).asi8, np.int64)
