@@ -127,6 +127,9 @@ def grouped(problems: Iterable[Problem]) -> tuple[Problem, ...]:
     >>> twice = [Problem("ask", f"logs/{n}.csv", f"'0{n}/06'", "day or month first", "Add day_first.") for n in (1, 2)]
     >>> [each.where for each in grouped(twice)]
     ['logs/1.csv and logs/2.csv']
+    >>> rows = (f"burns.csv, row {n}, column day" for n in (2, 5, 9))
+    >>> grouped(Problem("refuse", row, "'May'", "a date", "Write one.") for row in rows)[0].where
+    'burns.csv, row 2, 5 and 9, column day'
     """
     alike: dict[tuple[str, ...], list[Problem]] = {}
     for each in problems:
@@ -146,16 +149,20 @@ def _merged(alike: list[Problem]) -> Problem:
         return first
     places = list(dict.fromkeys(each.where for each in alike))
     words = [place.split(" ") for place in (places if len(places) > 1 else [*places, "there again"])]
-    alike_at = takewhile(lambda place: len({*place}) == 1, zip(*(each[:-1] for each in words), strict=False))
-    shared = [place[0] for place in alike_at]
-    rest = [" ".join(each[len(shared) :]) for each in words]
+    ahead = _shared(words)
+    behind = _shared([each[len(ahead) :][::-1] for each in words])[::-1]
+    rest = [" ".join(each[len(ahead) : len(each) - len(behind)]).rstrip(",") for each in words]
     last = f"{len(rest) - _SHOWN} more" if len(rest) > _SHOWN else rest.pop()
+    named = " ".join([*ahead, f"{', '.join(rest[:_SHOWN])} and {last}"])
     founds = ", ".join(dict.fromkeys(each.found for each in alike))
-    return replace(
-        first,
-        where=" ".join([*shared, f"{', '.join(rest[:_SHOWN])} and {last}"]),
-        found=founds if len(founds) < 80 else first.found,
-    )
+    where = f"{named}, {' '.join(behind)}" if behind else named
+    return replace(first, where=where, found=founds if len(founds) < 80 else first.found)
+
+
+def _shared(words: Sequence[Sequence[str]]) -> list[str]:
+    """Return the words with which all begin, their last one left out."""
+    places = zip(*(each[:-1] for each in words), strict=False)
+    return [place[0] for place in takewhile(lambda place: len({*place}) == 1, places)]
 
 
 class Faults(list[Problem]):
