@@ -222,6 +222,7 @@ def answer(history: History) -> list[object]:
         burns=seasons["burns"].sum(),
         first=min(filter(None, seasons["first_day"]), default=""),
         last=seasons["last_day"].max(),
+        left_out=sum(season.left_out for season in history.seasons),
     )
     simulated = ", ".join(season.name for season in history.seasons if season.simulated)
     count = metrics[0].found.standing["standing"].value_counts()
@@ -250,6 +251,7 @@ def _level(each: MetricWords) -> str:
     return each.said(
         "level_kept",
         single=len(chart.seasons) == 1,
+        charted=len(chart.seasons),
         also=f", though {counted(len(signals), 'day')} lay beyond the limits" if len(signals) else "",
         reach=f"; from the first to the last, {reach[0]} remains possible" if reach else "",
     )

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from html import unescape
 
 import numpy as np
@@ -105,6 +106,20 @@ def test_one_season_is_not_said_to_show_no_change(tmp_path):
     assert "of the control fuel: one season can show no change" in told
     assert "One season can show no change of probe or cooker" in drifted
     assert "no change shown over" not in told and "shows a signal" not in drifted
+
+
+def test_a_level_is_said_to_have_stood_over_the_seasons_that_burned_the_control_fuel(tmp_path):
+    *burned, last = opened(tmp_path, [{}, {}, {}])
+    rows = {metric: [row for row in rows if row.fuel != last.control] for metric, rows in last.rows.items()}
+    told = str(answer(history_of((*burned, replace(last, rows=rows)))).html)
+    assert "Three seasons, " in told and "no change shown over two seasons" in told
+
+
+def test_burns_left_out_for_their_cooker_are_counted_before_anything_is_said(tmp_path):
+    first, second = opened(tmp_path, [{}, {}])
+    told = str(answer(history_of((replace(first, left_out=3), second))).html)
+    assert "Three burns at another cooker or setting left out" in told
+    assert "left out" not in str(answer(history_of((first, second))).html)
 
 
 def test_a_drift_is_said_to_need_seasons_at_different_times(tmp_path):
