@@ -1,6 +1,7 @@
 """Studentised range, max-|t| and Holm against SciPy, the reference files and known structure."""
 
 import json
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -167,3 +168,15 @@ def test_critical_values_of_many_df_are_those_of_each(family):
     df = np.concatenate([np.random.default_rng(1).uniform(0.5, 40, 300), [1e6, np.inf]])
     each = np.concatenate([family.critical(0.95, df[i : i + 50]) for i in range(0, len(df), 50)])
     assert family.critical(0.95, df) == pytest.approx(each, rel=1e-8)
+
+
+def test_p_of_very_many_comparisons_is_that_of_each_and_takes_no_gigabytes():
+    family, rng = all_pairs(31), np.random.default_rng(5)
+    t, df = rng.normal(0, 2, (150, 465)), rng.uniform(5, 40, (150, 1))
+    tracemalloc.start()
+    p = family.p(t, df)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 150e6
+    few = np.s_[::37, ::101]
+    np.testing.assert_allclose(p[few], family.p(t[few], df[::37]), rtol=1e-9)
