@@ -155,7 +155,7 @@ def _mixture(nodes: Nodes, place: Codes, level_estimates: Array) -> _Mixture:
 
 def _effective(mix: _Mixture, alpha: float, least: Array, freedom: Array) -> EffectiveT:
     """Return the t with the half-widths of the mixture at two levels, neither below that of the floor's t."""
-    guess = _first_df(mix)
+    guess = np.full(mix.unit.shape, mix.at.dof)
     near = _half_width(mix, alpha, _quantile(guess, alpha))
     far = _half_width(
         mix, _FURTHER * alpha, near * _quantile(guess, _FURTHER * alpha) / _quantile(guess, alpha)
@@ -165,14 +165,6 @@ def _effective(mix: _Mixture, alpha: float, least: Array, freedom: Array) -> Eff
     ratio = np.divide(far, near, out=np.ones_like(near), where=near > 0)
     df = np.clip(1 / _inverse_df(alpha)(ratio), 0.5, mix.at.dof)
     return near / _quantile(df, alpha), df
-
-
-def _first_df(mix: _Mixture) -> Array:
-    """Satterthwaite's df of a variance that varies over the nodes as it does: a start, so no less than 2."""
-    square = mix.se**2
-    mean = mix.at.sum(square)
-    varies = mix.at.sum((square / mean[mix.at.of] - 1) ** 2)
-    return np.asarray(1 / np.minimum(1 / mix.at.dof + varies / 2, 0.5))
 
 
 def _quantile(df: Array, alpha: float) -> Array:

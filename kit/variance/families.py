@@ -74,7 +74,7 @@ class Family:
             size.shape
         )
         # p lies between that of one comparison and Bonferroni's: exact far out, where a sum loses digits
-        return np.clip(mixed, alone, np.minimum(1.0, self.comparisons * alone))
+        return np.asarray(np.clip(mixed, alone, np.minimum(1.0, self.comparisons * alone)))
 
     def critical(self, level: float, df: ArrayLike) -> Array:
         """Return c with P(max|T| > c) = 1 − level (one-sided P(max T > c)): the multiplier of simultaneous limits."""
