@@ -162,10 +162,9 @@ def _field_counts(
 ) -> Ints:
     places = np.flatnonzero(buffer == delimiter[0])
     if quoted:
-        quotes = np.cumsum(buffer == 34)
-        at_start = np.where(starts > 0, quotes[np.maximum(starts - 1, 0)], 0)
-        line = np.searchsorted(ends, places)
-        places = places[(quotes[places] - at_start[line]) % 2 == 0]
+        before = np.concatenate([[0], np.cumsum(buffer == 34)])
+        at_start = before[starts[np.searchsorted(ends, places)]]
+        places = places[(before[places] - at_start) % 2 == 0]
     return np.diff(np.searchsorted(places, ends), prepend=0) + 1
 
 
@@ -233,16 +232,6 @@ class Numbers:
         return Numbers(self.values[rows], self.codes[rows], self.units[rows], unread)
 
 
-def parse_numbers(cells: pa.Array, decimal: str) -> Numbers:
-    """Return the numbers of a column of text; thousands marks count only in groups of three before the decimal mark."""
-    texts, place = _distinct(cells)
-    read = [_number_in(text, decimal) for text in texts]
-    codes, letters = (np.array([each[k] for each in read], np.int8) for k in (0, 2))
-    values = np.array([each[1] for each in read], np.float64)
-    unread = {texts[code]: int((place == code).argmax()) for code in np.flatnonzero(codes == UNREAD).tolist()}
-    return Numbers(values[place], codes[place], letters[place], unread)
-
-
 def _distinct(cells: pa.Array) -> tuple[list[str], Ints]:
     """Return the distinct texts of a column in the order they come in, and which of them each row holds."""
     import pyarrow.compute as pc
@@ -260,18 +249,6 @@ def _number_in(cell: str, decimal: str) -> tuple[int, float, int]:
         return (READ, number, ord(unit) if unit else 0) if is_one else (OPEN, np.nan, 0)
     kind = missing_kind(cell)
     return {"absent": ABSENT, "open": OPEN}.get(kind, UNREAD), np.nan, 0
-
-
-def mark_evidence(cells: pa.Array) -> dict[str, int]:
-    """Return the first row that proves '.', proves ',' or could be either ('comma', 'point'), for those there are."""
-    texts, place = _distinct(cells)
-    found: dict[str, int] = {}
-    for code, text in enumerate(texts):
-        proved = decimal_evidence(text) if kind_of(text) in ("number", "with unit") else ""
-        mark = ("comma" if "," in text else "point") if proved == "both ways" else proved
-        if mark and mark not in found:
-            found[mark] = int((place == code).argmax())
-    return found
 
 
 @dataclass(frozen=True)
@@ -398,12 +375,18 @@ def read_body(source: Source, layout: Layout, wanted: Wanted) -> Body:
 
 
 def read_marks(source: Source, layout: Layout, time: TimePlan, columns: Sequence[int]) -> dict[str, int]:
-    """Return what the cells of columns of numbers prove of the decimal mark, with the first line that does."""
+    """Return the first line that proves '.', proves ',' or could be either ('comma', 'point'), for those there are."""
     marks: dict[str, int] = {}
     for rows in shaped_pieces(source, layout, time):
         for column in _parse(rows, layout, columns, (), ".").values():
-            for mark, row in mark_evidence(column).items():
-                marks[mark] = min(int(rows.numbers[row]), marks.get(mark, int(rows.numbers[row])))
+            texts, place = _distinct(column)
+            first = rows.numbers[np.unique(place, return_index=True)[1]].tolist()
+            for text, line in zip(texts, first, strict=True):
+                mark = decimal_evidence(text) if kind_of(text) in _NUMERIC else ""
+                if mark == "both ways":
+                    mark = "comma" if "," in text else "point"
+                marks[mark] = min(line, marks.get(mark, line))
+    marks.pop("", None)
     return marks
 
 
@@ -488,14 +471,19 @@ def _numbers(column: pa.Array, decimal: str) -> Numbers:
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    if not pa.types.is_floating(column.type):
-        if pc.any(pc.match_substring(column, '"')).as_py():
-            column = pc.utf8_trim(column, ' "\t')
-        return parse_numbers(column, decimal)
-    values = np.array(column.to_numpy(zero_copy_only=False), np.float64)
-    codes = np.where(np.isfinite(values), READ, np.where(np.isinf(values), OPEN, ABSENT)).astype(np.int8)
-    values[codes != READ] = np.nan
-    return Numbers(values, codes, np.broadcast_to(np.int8(0), len(values)), {})
+    if pa.types.is_floating(column.type):
+        values = np.array(column.to_numpy(zero_copy_only=False), np.float64)
+        codes = np.where(np.isfinite(values), READ, np.where(np.isinf(values), OPEN, ABSENT)).astype(np.int8)
+        values[codes != READ] = np.nan
+        return Numbers(values, codes, np.broadcast_to(np.int8(0), len(values)), {})
+    if pc.any(pc.match_substring(column, '"')).as_py():
+        column = pc.utf8_trim(column, ' "\t')
+    texts, place = _distinct(column)
+    read = [_number_in(text, decimal) for text in texts]
+    codes, letters = (np.array([each[k] for each in read], np.int8) for k in (0, 2))
+    values = np.array([each[1] for each in read], np.float64)
+    unread = {texts[code]: int((place == code).argmax()) for code in np.flatnonzero(codes == UNREAD).tolist()}
+    return Numbers(values[place], codes[place], letters[place], unread)
 
 
 def _texts(column: pa.Array) -> Texts:

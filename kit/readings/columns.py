@@ -32,7 +32,6 @@ from kit.readings.open_log import OpenLog
 from kit.readings.source import kind_of
 from kit.trial.cells import DOTTED_CLOCK, WORDS, Floats, split_unit, to_number
 
-PARTS_FORMAT = "%Y-%m-%d %H:%M:%Q"
 NUMERIC_STAMPS = ("unix s", "unix ms", "unix us", "unix ns", "1904 s", "day number")
 _ALIASES = {
     **TIME_WORDS,
@@ -60,7 +59,7 @@ class TimePlan:
     kind
         'stamp' (text in one or more columns), 'number', or 'implied' (rows a fixed step apart).
     places, marks
-        The columns that hold it, and what their texts are joined with.
+        The columns that hold it, and the signs their texts are joined with.
     format
         A declared or implied strftime format, or None.
     millis
@@ -75,7 +74,7 @@ class TimePlan:
 
     kind: Literal["stamp", "number", "implied"]
     places: tuple[int, ...] = ()
-    marks: tuple[str, ...] = ()
+    marks: str = ""
     format: str | None = None
     millis: int | None = None
     unit: str = ""
@@ -117,30 +116,26 @@ def _in_text(log: OpenLog, places: Sequence[int], reason: str) -> TimePlan:
     halves = log.layout.kinds[after : after + 1] == ("text",) and log.rows
     if halves and all(map(_HALF.fullmatch, log.cells(after))):  # nothing but AM and PM after the clock
         places = [*places, after]
-    plan = _stamps(log, places, reason)
-    elapsed = (
-        (column, _stated_unit(log, column))
-        for column in log.numeric()
-        if column not in places
-        and is_time(log.header.names[column])
-        and not names("millis", log.header.names[column])
-    )
+    others = [(c, log.header.names[c]) for c in log.numeric() if c not in places]
+    elapsed = [(c, _stated_unit(log, c)) for c, name in others if is_time(name) and not names("millis", name)]
     beside = next((each for each in elapsed if each[1]), None)
-    marks = (" ",) * (len(places) - 1)
-    return replace(plan, marks=marks, format=log.keys.time_format or None, beside=beside)
+    return replace(_stamps(log, places, " " * (len(places) - 1), log.keys.time_format, reason), beside=beside)
 
 
-def _stamps(log: OpenLog, places: Sequence[int], reason: str) -> TimePlan:
+def _stamps(
+    log: OpenLog, places: Sequence[int], marks: str, time_format: str | None, reason: str
+) -> TimePlan:
     """Return the plan of a time in texts, with the column of milliseconds that goes with them."""
-    header = log.header
-    millis = (
-        column
-        for column in log.numeric()
-        if column not in places
-        and (names("millis", header.names[column].strip()) or bare_unit(header.units[column]) == "time:ms")
-    )
+    others = [(c, log.header.names[c].strip(), log.header.units[c]) for c in log.numeric() if c not in places]
+    millis = [c for c, name, unit in others if names("millis", name) or bare_unit(unit) == "time:ms"]
     return TimePlan(
-        "stamp", tuple(places), millis=next(millis, None), heading=_heading(log, places), reason=reason
+        "stamp",
+        tuple(places),
+        marks,
+        time_format or None,
+        millis[0] if millis else None,
+        heading=_heading(log, places),
+        reason=reason,
     )
 
 
@@ -161,26 +156,19 @@ def _parts(log: OpenLog) -> TimePlan | None:
         places = [*range(6)] if _are_parts(log) else []
     if not places:
         return None
-    plan = _stamps(log, places, "date and clock in columns of their own")
-    marks = ("-", "-", " ", ":", ":")[: len(places) - 1]
-    return replace(plan, marks=marks, format=PARTS_FORMAT.removesuffix(":%Q" if len(places) == 5 else ""))
+    marks, time_format = "-- ::"[: len(places) - 1], "%Y-%m-%d %H:%M" + ":%Q" * (len(places) == 6)
+    return _stamps(log, places, marks, time_format, "date and clock in columns of their own")
 
 
 def _are_parts(log: OpenLog) -> bool:
     """Return whether six leading columns without names can be nothing but a date and a clock time."""
-    if (
-        not log.header.made_up
-        or log.layout.width < 7
-        or log.numeric()[:6] != [*range(6)]
-        or len(log.rows) < 3
-    ):
+    leads = log.numeric()[:6] == [*range(6)] and log.layout.width > 6
+    if not log.header.made_up or not leads or len(log.rows) < 3:
         return False
     limits = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 60))
     values = [(to_number(cell, "."), place) for row in log.rows for place, cell in enumerate(row[:6])]
     return all(
-        value is not None
-        and limits[place][0] <= value <= limits[place][1]
-        and (value == int(value) or place == 5)
+        value in range(limits[place][0], limits[place][1] + 1) or (place == 5 and value and 0 < value < 60)
         for value, place in values
     )
 
@@ -239,10 +227,11 @@ def _number(log: OpenLog) -> TimePlan | None:
         return _in_numbers(log, columns[0], "named as time" if columns[0] in named else "holds times")
     if not log.header.made_up and any(headings):
         return None
-    rising = [column for column in numeric[:2] if _rises(log.values(column))]
+    values = {column: log.values(column) for column in numeric[:2]}
+    rising = [c for c, each in values.items() if len(each) > 2 and (np.diff(each) > 0).all()]
     if not rising or len(log.numeric()) < 2 or len(log.rows) < 3:
         return None
-    first = log.values(rising[0])
+    first = values[rising[0]]
     counts = len(rising) == 2 and first[0] in (0.0, 1.0) and bool((np.diff(first) == 1).all())
     return _in_numbers(log, rising[counts], "the first column that always rises")
 
@@ -251,10 +240,6 @@ def _carries_unit(log: OpenLog, column: int) -> bool:
     """Return whether most cells of a column carry a unit of temperature, or it stands beside them: no time has one."""
     cells = log.cells(column)
     return log.has_unit_beside(column) or 2 * sum(bool(split_unit(cell)[1]) for cell in cells) > len(cells)
-
-
-def _rises(values: Sequence[float]) -> bool:
-    return len(values) > 2 and bool((np.diff(values) > 0).all())
 
 
 def _goes_on(values: Sequence[float]) -> bool:
@@ -334,6 +319,11 @@ class Roles:
     texts: tuple[int, ...]
     others: Mapping[int, str]
     reasons: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def measured(self) -> dict[int, str]:
+        """Unit of each column of temperatures or of their differences."""
+        return {**self.temperatures, **self.differences}
 
 
 def assign_roles(log: OpenLog, time: TimePlan) -> Roles:

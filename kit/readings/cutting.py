@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from kit.errors import Faults, KitError
 from kit.readings.body import NOT_DUE
@@ -72,7 +73,7 @@ def read_files(
     """
     recorded: dict[str, Recorded] = {}
     files = files_of(run)
-    excluded = set(run.burns.loc[run.burns["state"] == "excluded", "burn"].astype(str))
+    excluded = {*run.in_state("excluded")["burn"]}
     for place, (name, burns) in enumerate(files.items()):
         if tell:
             tell(place, len(files), name)
@@ -280,9 +281,8 @@ def _without_clock(sought: _Sought, zero_at: float | None) -> Window | None:
     recorded = sought.recorded
     if sought.shared and not sought.group:
         what = "no clock times for this burn" if recorded.wall is not None else "a log without a clock"
-        sought.faults.refuse(
-            f"{sought.where}, column log", *fault("not parted", what=what, log=recorded.name)
-        )
+        words = fault("not parted", what=what, log=recorded.name)
+        sought.faults.refuse(f"{sought.where}, column log", *words)
         return None
     zero = 0.0 if recorded.wall is None or sought.group else float(recorded.log.table["elapsed_s"].iloc[0])
     stopped = sought.times.seconds.get("stopped")
@@ -303,10 +303,8 @@ def _day(sought: _Sought, zero_at: float) -> int | None:
         words = fault("which day", log=name, count=len(days), days=shown)
         sought.faults.ask(f"{sought.where}, column day", *words)
         return None
-    texts = [
-        str(np.datetime64(wall, "ns").astype("datetime64[s]")).replace("T", " ") for wall in (first, last)
-    ]
-    begins, ends = texts if sought.recorded.log.dialect.dated else [text[11:] for text in texts]
+    form = "%Y-%m-%d %H:%M:%S" if sought.recorded.log.dialect.dated else "%H:%M:%S"
+    begins, ends = (f"{pd.Timestamp(wall):{form}}" for wall in (first, last))
     parts = {"from_": sought.spoken(zero_at), "until": sought.spoken(until), "log": f"{LOGS}/{name}"}
     sought.faults.refuse(sought.where, *fault("beside the log", begins=begins, ends=ends, **parts))
     return None

@@ -77,11 +77,9 @@ def find_fires(log: Log, probe: str | None = None, *, least_rise_k: float = LEAS
     >>> [fire.day for fire in find_fires(log)]  # doctest: +SKIP
     ['2026-05-14', '2026-05-14', '2026-05-14']
     """
-    if probe is None:
-        quantiles = {name: log.table[name].quantile([0.01, 0.99]).to_numpy() for name in log.probes}
-        probe = max(
-            quantiles, key=lambda name: float(np.nan_to_num(np.ptp(quantiles[name]), nan=-1.0)), default=""
-        )
+    if probe is None and log.probes:
+        reach = log.table[log.probes].quantile([0.01, 0.99]).diff().iloc[1]
+        probe = str(reach.fillna(-1.0).idxmax())
     if not probe:
         return []
     labels = [""] if log.groups is None else list(dict.fromkeys(map(str, log.groups)))
@@ -152,6 +150,5 @@ def _smoothed(celsius: Floats) -> Floats:
 def _clock(log: Log, rows: Ints, seconds: Floats, at: float) -> str:
     if not log.has_clock:
         return ""
-    moment = log.table["clock"].to_numpy("datetime64[ns]")[rows[int(np.argmin(np.abs(seconds - at)))]]
-    text = str(moment.astype("datetime64[s]"))
-    return text if log.dialect.dated else text[11:]
+    moment = log.table["clock"].iloc[rows[int(np.argmin(np.abs(seconds - at)))]]
+    return f"{moment:%Y-%m-%dT%H:%M:%S}" if log.dialect.dated else f"{moment:%H:%M:%S}"

@@ -21,6 +21,7 @@ from kit.readings.headings import (
 )
 from kit.readings.source import (
     BLANK_RUN,
+    CLOCKLIKE,
     TYPED,
     Layout,
     Line,
@@ -143,9 +144,7 @@ def _cells(text: str, layout: Layout) -> list[str]:
         whole = _parted(text, layout)
         cells = whole if _mark_is_name(cells, whole, layout) else cells
     if len(cells) < layout.width:
-        others = (
-            split_line(bare, mark) for mark in (",", ";", "\t", "|", BLANK_RUN) if mark != layout.delimiter
-        )
+        others = (split_line(bare, mark) for mark in ",;\t|" + BLANK_RUN if mark != layout.delimiter)
         return next((other for other in others if len(other) == layout.width), cells)
     merged: list[str] = []
     for cell in cells:  # a lone unit goes back to the name before it, where an unquoted comma had parted them
@@ -180,9 +179,8 @@ def _mark_is_name(bare: list[str], whole: list[str], layout: Layout) -> bool:
 
 def _suits_stamp(cells: Sequence[str], layout: Layout) -> int:
     """Return 2 where the cell over the first stamp names a time, 0 where it holds a unit of temperature, else 1."""
-    cell = next(
-        (c for c, kind in zip(cells, layout.kinds, strict=True) if kind in ("stamp", "date", "clock")), ""
-    )
+    over_stamps = [c for c, kind in zip(cells, layout.kinds, strict=True) if kind in CLOCKLIKE]
+    cell = over_stamps[0] if over_stamps else ""
     if is_time(cell):
         return 2
     return 0 if temperature_unit_in(cell) or bare_unit(cell) in SCALES.values() else 1
@@ -207,9 +205,8 @@ def _units_row(rows: Sequence[_Row], layout: Layout) -> _Row | None:
             continue
         enough = len(known) >= min(2, layout.width) or (len(row.cells) == layout.width and all(known))
         telling = any(unit in SCALES.values() or unit.startswith("time:") for unit in known)
-        named = any(
-            could_be_temperature(cell) for cell in row.filled if not bare_unit(cell)
-        )  # '#, ms, TC left_F'
+        # '#, ms, TC left_F' are names
+        named = any(could_be_temperature(cell) for cell in row.filled if not bare_unit(cell))
         if sum(map(bool, known)) >= 0.6 * len(known) and enough and telling and not named:
             found.append(row)
     return next((row for row in found if {*row.filled} != {"K"}), found[0] if found else None)
@@ -277,13 +274,8 @@ def _one_a_column(title: _Row, layout: Layout, first_row: Sequence[str], place: 
         return headings
     if _counts_rows(headings, kinds, first_row):
         return ["No.", *headings]
-    is_temperature = [_names_temperature(name) for name in headings]
-    if (
-        headings
-        and is_temperature[-1]
-        and sum(is_temperature) == 1
-        and {*kinds[len(headings) - 1 : used]} == {"number"}
-    ):
+    *before, is_last = [False, *map(_names_temperature, headings)]
+    if is_last and not any(before) and {*kinds[len(headings) - 1 : used]} == {"number"}:
         covered = used - len(headings) + 1  # the only temperature among the names is that of all columns left
         return [*headings[:-1], *(f"{headings[-1]} #{number}" for number in range(1, covered + 1))]
     parts = {"count": len(headings), "columns": used, "names": ", ".join(headings)}
@@ -296,7 +288,7 @@ def _counts_rows(headings: Sequence[str], kinds: Sequence[str], first_row: Seque
     """Return whether the first column has no name and counts the rows, as an exported data frame has it."""
     if len(headings) != len(kinds) - 1 or not headings or names("index", headings[0]) or not first_row:
         return False
-    shifted = kinds[1] in ("stamp", "date", "clock") and is_time(headings[0])
+    shifted = kinds[1] in CLOCKLIKE and is_time(headings[0])
     return shifted and kinds[0] == "number" and first_row[0] in ("0", "1")
 
 
@@ -400,9 +392,8 @@ def open_log(source: Source, keys: Logger) -> OpenLog:
     layout = find_layout(lines, sample, delimiter)
     if layout is None:
         lines = _first_lines(source.head, _MORE_LINES)
-        layout = find_layout(lines, sample, delimiter) or find_layout(
-            lines, filled(lines)[-_AS_ROWS:], delimiter
-        )
+        last = filled(lines)[-_AS_ROWS:]
+        layout = find_layout(lines, sample, delimiter) or find_layout(lines, last, delimiter)
     if layout is None:
         raise _no_rows(filled(lines), source.name, delimiter)
     above, below = lines[: layout.body_line - 1], lines[layout.body_line - 1 :]

@@ -252,9 +252,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
     texts = (*roles.texts, *roles.unit_cells.values())
     wanted = Wanted(time, columns, loose_columns(log, columns, decimal), texts, decimal)
     checked = check_lines(log, read_body(log.source, log.layout, wanted), roles)
-    if [problem.kind for problem in log.faults] == [
-        "ask"
-    ]:  # the decimal mark: units are asked in the same round
+    if [problem.kind for problem in log.faults] == ["ask"]:  # the decimal mark: units are asked with it
         ask_units(log, roles)
     log.faults.settle()
 
@@ -276,9 +274,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
         raise KitError.refuse(log.at(column=time.heading), *fault("no usable time"))
 
     rows, names, units = line.rows, roles.names, temperatures.units
-    differences = {
-        names[column]: units.get(names[column], unit) for column, unit in roles.differences.items()
-    }
+    differences = {names[c]: units.get(names[c], unit) for c, unit in roles.differences.items()}
     dialect = Dialect(
         encoding=log.source.encoding,
         line_end=log.source.line_end,
@@ -318,9 +314,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
         repeated=line.order.repeated,
         groups=groups,
         differences=pd.DataFrame(apart),
-        texts={
-            names[column]: part.taken(rows) for column, part in body.texts.items() if column in roles.texts
-        },
+        texts={names[c]: part.taken(rows) for c, part in body.texts.items() if c in roles.texts},
         events=with_times(checked.events, lines, line.elapsed_s, shown),
     )
 
@@ -328,7 +322,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
 def _columns_of_numbers(log: OpenLog, roles: Roles) -> tuple[int, ...]:
     """Return the columns to be read as numbers; the first one too, since a footer's word stands there."""
     time = roles.time
-    columns = [*roles.temperatures, *roles.differences, *(time.places if time.kind == "number" else ())]
+    columns = [*roles.measured, *(time.places if time.kind == "number" else ())]
     columns += [column for column in (time.millis, time.beside and time.beside[0]) if column is not None]
     if log.layout.kinds[0] == "number" and 0 not in time.places:
         columns.append(0)

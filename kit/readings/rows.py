@@ -109,13 +109,9 @@ def _numbered(body: Body, place: int) -> Bools:
     """Return which rows have a time, without last ones of words alone, or out of step beside words or nothing."""
     time = body.numbers[place].values
     good = np.isfinite(time)
-    others = [part.codes for column, part in body.numbers.items() if column != place] or [
-        np.zeros(len(body), np.int8)
-    ]
-    alone, words, nothing = (
-        how([codes == code for codes in others], axis=0)
-        for how, code in ((np.all, UNREAD), (np.any, UNREAD), (np.all, ABSENT))
-    )
+    others = [part.codes for column, part in body.numbers.items() if column != place]
+    codes = np.array(others or [np.zeros(len(body), np.int8)])
+    alone, words, nothing = (codes == UNREAD).all(0), (codes == UNREAD).any(0), (codes == ABSENT).all(0)
     for texts in body.texts.values():
         nothing &= texts.codes == 0
     rows = np.flatnonzero(good)
@@ -152,12 +148,9 @@ def _note_lines(log: OpenLog, what: str, lines: Sequence[OutsideLine]) -> None:
 
 def _only_words(log: OpenLog, body: Body, roles: Roles) -> Bools:
     """Return which rows hold an event and no reading: every reading blank, a word in a mostly empty column."""
-    empty, words = np.ones(len(body), bool), np.zeros(len(body), bool)
-    for column in (*roles.temperatures, *roles.differences):
-        empty &= body.numbers[column].codes == ABSENT
-    for texts in body.texts.values():
-        if _is_sparse(texts, body):
-            words |= texts.codes > 0
+    empty = np.all([body.numbers[column].codes == ABSENT for column in roles.measured], axis=0)
+    sparse = [texts.codes > 0 for texts in body.texts.values() if _is_sparse(texts, body)]
+    words = np.any(sparse, axis=0) & np.ones(len(body), bool)
     only = empty & words
     fields = log.fields(body.lines[only].tolist())
     for row in np.flatnonzero(only).tolist():  # a word for a missing reading is none
@@ -168,15 +161,13 @@ def _only_words(log: OpenLog, body: Body, roles: Roles) -> Bools:
 
 def _zero_beside_none(body: Body, roles: Roles) -> Bools:
     """Return which rows hold 0 at every probe where no row near them is close to it: a logger's word, no reading."""
-    zero = np.full(len(body), bool(roles.temperatures))
-    for column in roles.temperatures:
-        zero &= body.numbers[column].values == 0.0
+    zero = np.all([body.numbers[column].values == 0.0 for column in roles.temperatures], axis=0)
     for row in np.flatnonzero(zero).tolist():
         near = np.arange(max(row - _NEAR_ROWS, 0), min(row + _NEAR_ROWS + 1, len(body)))
         near = near[~zero[near]]
         around = [np.abs(body.numbers[column].values[near]) for column in roles.temperatures]
         zero[row] = any(len(values) and np.nanmin(values, initial=np.inf) > _NEAR_ZERO for values in around)
-    return zero
+    return np.asarray(zero)
 
 
 def _is_sparse(texts: Texts, body: Body) -> bool:
@@ -239,13 +230,10 @@ def mark_categories(log: OpenLog) -> None:
         name = log.header.names[column]
         values = [to_number(cell, ".") for cell in log.cells(column)]
         whole = [value for value in values if value is not None and value == int(value)]
-        if name.casefold() == split_by:
-            is_name = bool(name)
-        else:
-            is_name = len(whole) == len(values) and (
-                (names("probe", name) and _recurs(whole)) or (names("run", name) and _in_blocks(whole))
-            )
-        kinds[column] = "text" if is_name else "number"
+        counts = (names("probe", name) and _recurs(whole)) or (names("run", name) and _in_blocks(whole))
+        is_split_by = bool(name) and name.casefold() == split_by
+        if is_split_by or (counts and len(whole) == len(values)):
+            kinds[column] = "text"
     log.layout = replace(log.layout, kinds=tuple(kinds))
 
 

@@ -283,7 +283,7 @@ def _clock_zero(window: Window | None, recorded: Recorded | None) -> str:
     elapsed, clock = recorded.times(window.group)
     place = int(np.clip(np.searchsorted(elapsed, window.zero), 0, len(elapsed) - 1))
     wall = int(clock[place]) + round((window.zero - float(elapsed[place])) * 1e9)
-    return str(np.datetime64(wall, "ns").astype("datetime64[s]"))
+    return f"{pd.Timestamp(wall):%Y-%m-%dT%H:%M:%S}"
 
 
 def _main_probe_missing(
@@ -438,11 +438,8 @@ def span_table(marked: Marked) -> pd.DataFrame:
     for (cut, trace, here), resolution in zip(marked.traces(), finest, strict=True):
         window = cut.window
         stop = np.nan if window is None or window.stop is None else window.stop - window.zero
-        start, end, step = (
-            float(trace.seconds[0]),
-            float(trace.seconds[-1]),
-            usual_step(np.diff(trace.seconds)),
-        )
+        start, end = float(trace.seconds[0]), float(trace.seconds[-1])
+        step = usual_step(np.diff(trace.seconds))
         slack = max(marked.run.trial.measuring.end_tolerance_min * 60, _LATE_STEPS * step)
         whose = trace.burn, trace.probe, ";".join(trace.files), cut.clock_zero
         counts = len(trace.seconds), int((marked.bits[here] > 0).sum())

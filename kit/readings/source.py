@@ -113,16 +113,13 @@ class Source:
         if self.complete:
             yield Piece(self.head, 1)
             return
-        decoder = (
-            None
-            if self.encoding.startswith(_NARROW)
-            else codecs.getincrementaldecoder(self.encoding)("replace")
-        )
+        is_narrow = self.encoding.startswith(_NARROW)
+        decoder = codecs.getincrementaldecoder(self.encoding)("replace")
         ends = b"\r\n" if self.line_end == "CR" else b"\n"
         line, held = 1, b""
         with self.path.open("rb") as file:
             while raw := file.read(min(PIECE_BYTES, self.size - file.tell())):
-                held += raw if decoder is None else decoder.decode(raw).encode("utf-8", "replace")
+                held += raw if is_narrow else decoder.decode(raw).encode("utf-8", "replace")
                 cut = max(held.rfind(end, 0, len(held) - (end == 13)) for end in ends) + 1
                 text, held = _lines(_plain(held[:cut], "utf-8"), self.line_end), held[cut:]
                 if text:
@@ -163,8 +160,9 @@ def open_source(
         reason = "a spreadsheet's own file, its cells written out"
         return Source(path, name, size, "utf-8", reason, "LF", text, True, False, ())
     whole = size <= len(raw)
-    shown = (_declared(encoding, name), "declared") if encoding else encoding_of(raw, not whole)
-    found, reason = shown if all(shown) else _eight_bit(raw)
+    found, reason = (_declared(encoding, name), "declared") if encoding else encoding_of(raw, not whole)
+    if not found:
+        found, reason = _eight_bit(raw), "not UTF-8; its signs and letters make sense so"
     text = _plain(raw, found)
     line_end = _line_end(text[: 1 << 20])
     head = _lines(text, line_end)
@@ -174,15 +172,14 @@ def open_source(
         file.seek(max(size - 65536, 0))
         tail = file.read()
     ends_open = tail.rstrip(b"\0\x1a")[-1:] not in (b"\n", b"\r")
-    counts = {
+    nuls = {
         "at the end": len(tail) - len(tail.rstrip(b"\0")),
         "within the file": raw.rstrip(b"\0").count(b"\0"),
     }
-    wide = found.startswith(("utf-16", "utf-32"))
-    notes = tuple(
-        f"{n} NUL byte{'s' * (n > 1)} {place}: ignored" for place, n in counts.items() if n and not wide
-    )
-    return Source(path, name, size, found, reason, line_end, head, whole, ends_open, notes)
+    notes = [f"{n} NUL byte{'s' * (n > 1)} {place}: ignored" for place, n in nuls.items() if n]
+    if found.startswith(("utf-16", "utf-32")):  # there they are halves of letters
+        notes = []
+    return Source(path, name, size, found, reason, line_end, head, whole, ends_open, tuple(notes))
 
 
 def _first_bytes(path: Path, name: str) -> bytes:
@@ -214,10 +211,9 @@ def _declared(encoding: str, name: str) -> str:
         raise KitError.refuse(f"{name}, [[logger]] key encoding", *words) from None
 
 
-def _eight_bit(raw: bytes) -> tuple[str, str]:
+def _eight_bit(raw: bytes) -> str:
     lines = [line for line in re.split(rb"[\r\n]+", raw[: 1 << 20]) if not line.isascii()][:200]
-    best = max(_ENCODINGS, key=lambda name: _likeness(b"\n".join(lines), name))
-    return best, "not UTF-8; its signs and letters make sense so"
+    return max(_ENCODINGS, key=lambda name: _likeness(b"\n".join(lines), name))
 
 
 def _likeness(sample: bytes, encoding: str) -> float:
@@ -332,7 +328,7 @@ _UNSPLIT = {",": ";\t|", ";": "\t|", "\t": ";|", "|": ";\t", BLANK_RUN: ",;|", "
 """What may part fields, each with the marks that should have parted its fields further."""
 _FOREIGN = {"\t": 0.9, ";": 0.5, "|": 0.5}
 """What it counts against a delimiter that another one stands in nearly every line."""
-_CLOCKLIKE = frozenset({"stamp", "date", "clock"})
+CLOCKLIKE = frozenset({"stamp", "date", "clock"})
 _NUMERIC = frozenset({"number", "with unit"})
 _EMPTY = frozenset({"blank", "absent", "open"})
 _SAMPLE, _FEW = 60, 12
@@ -409,16 +405,15 @@ def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | 
     for part in (texts, texts[-max(12, len(texts) // 3) :]):
         names = _candidates(part) if delimiter is None else [delimiter]
         fitting = [parting for name in names if (parting := _parting(part, name)).width]
-        fitting = fitting or [
-            parting for parting in [_parting(part, "")] if delimiter is None and parting.width
-        ]
+        if not fitting and delimiter is None and (whole := _parting(part, "")).width:
+            fitting = [whole]
         partings += sorted(fitting, key=lambda parting: -parting.score)[:1]
         if partings and partings[-1].score >= _SURE:
             break
     if not partings:
         return None
     best = max(partings, key=lambda parting: (parting.score, len(parting.texts)))
-    name, width, glued, texts = best.delimiter, best.width, best.glued, best.texts
+    name, texts, _, width, glued = best
     if delimiter is None and (width == 1 or _one_column(name, width, lines, texts)):
         name, width, glued = "", 1, False
     rows = [split_line(text, name, glued) for text in texts]
@@ -480,7 +475,7 @@ def _parting(sample: list[str], delimiter: str) -> _Parting:
         return _Parting(delimiter, sample)
     unsplit = sum(_is_unsplit(column, delimiter) for column in columns)
     worth = (typed - unsplit) / max(len(columns), 1) + 0.02 * typed
-    worth += 0.2 * (glued or any(kind_of(row[0]) in _CLOCKLIKE for row in rows[-3:]))
+    worth += 0.2 * (glued or any(kind_of(row[0]) in CLOCKLIKE for row in rows[-3:]))
     against = 0.1 * (delimiter == BLANK_RUN) + 0.4 * (glued and _cut_numbers(texts, rows, delimiter))
     for mark, weight in _FOREIGN.items():  # another mark stands in nearly every line
         against += weight * (mark != delimiter and sum(mark in text for text in texts) >= 0.6 * len(texts))
@@ -498,7 +493,7 @@ def _in_the_table(rows: list[list[str]]) -> list[list[str]]:
     typed = [place for place, each in enumerate(kinds) if not TYPED.isdisjoint(each)]
     within = [place for place in typed if kinds[place][0] in TYPED]
     if len(within) < 2:
-        within = [place for place in typed if not _CLOCKLIKE.isdisjoint(kinds[place])]
+        within = [place for place in typed if not CLOCKLIKE.isdisjoint(kinds[place])]
     if len(typed) - len(within) > _MOST_STATED or len(within) < min(2, len(typed) / 2):
         within = typed
     return [rows[place] for place in typed if within[0] <= place <= within[-1]]
@@ -546,11 +541,8 @@ def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequen
     above = filled(lines[:first])[-1:]
     rows = [text for text in texts if kind_of(split_line(text, delimiter)[0]) in TYPED | _EMPTY]
     plain = sum(bool(_COMMA_NUMBER.match(text)) or kind_of(text) in _EMPTY for text in rows)
-    return (
-        bool(rows)
-        and plain >= 0.8 * len(rows)
-        and not any("," in _NAMED_UNIT.sub("", line.text) for line in above)
-    )
+    named_apart = any("," in _NAMED_UNIT.sub("", line.text) for line in above)
+    return bool(rows) and plain >= 0.8 * len(rows) and not named_apart
 
 
 def _cut_numbers(texts: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> bool:
@@ -582,7 +574,7 @@ def is_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
     if any(cells[width:]) or any(kind not in ("text", "blank") for kind in kinds[len(cells) :]):
         return False
     pairs = [(kind_of(cell), column) for cell, column in zip(cells, kinds, strict=False)]
-    clocks = [kind in _CLOCKLIKE for kind, column in pairs if column in _CLOCKLIKE]
+    clocks = [kind in CLOCKLIKE for kind, column in pairs if column in CLOCKLIKE]
     told = all(clocks) if clocks else any(kind in _NUMERIC for kind, _ in pairs)
     return told and all(_fits(kind, column) for kind, column in pairs)
 
@@ -592,7 +584,7 @@ def begins_like_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
     if len(cells) != len(kinds):
         return False
     pairs = [(kind_of(cell), column) for cell, column in zip(cells, kinds, strict=True)]
-    clocks = [kind in _CLOCKLIKE for kind, column in pairs if column in _CLOCKLIKE]
+    clocks = [kind in CLOCKLIKE for kind, column in pairs if column in CLOCKLIKE]
     if clocks:
         return all(clocks)
     numbers = [_fits(kind, column) for kind, column in pairs if column == "number"]

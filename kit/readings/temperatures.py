@@ -92,7 +92,7 @@ def settle_decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
         return log.keys.decimal, "declared"
     head = log.source.head
     timed = roles.time.places if roles.time.kind == "number" else ()
-    columns = list(dict.fromkeys([*roles.temperatures, *roles.differences, *timed]))
+    columns = list(dict.fromkeys([*roles.measured, *timed]))
     proved: dict[str, str] = {}
     for cell in (row[column] for row in log.rows[:: max(1, len(log.rows) // _ENOUGH)] for column in columns):
         if decimal_evidence(cell) in (".", ",") and kind_of(cell) in ("number", "with unit"):
@@ -153,7 +153,7 @@ def to_temperatures(log: OpenLog, body: Body, roles: Roles, cleaning: Cleaning) 
     """Return every temperature column in °C; an unknown unit is asked for."""
     temperatures, unknown = Temperatures(), dict[str, float]()
     wanted = _wanted_unit(log)
-    for column, unit in {**roles.temperatures, **roles.differences}.items():
+    for column, unit in roles.measured.items():
         name, difference = roles.names[column], column in roles.differences
         numbers = with_unit_cells(body, column, roles) if unit == GLUED else body.numbers[column]
         _unread(log, numbers, body, name)
@@ -184,8 +184,7 @@ def to_temperatures(log: OpenLog, body: Body, roles: Roles, cleaning: Cleaning) 
 
 def ask_units(log: OpenLog, roles: Roles) -> None:
     """Ask for the units that are not known, before a number is read: where the decimal mark is open as well."""
-    columns = {**roles.temperatures, **roles.differences}
-    unknown = [roles.names[column] for column, unit in columns.items() if unit == UNKNOWN]
+    unknown = [roles.names[column] for column, unit in roles.measured.items() if unit == UNKNOWN]
     if unknown and not _wanted_unit(log):
         _ask_unit(log, dict.fromkeys(unknown, np.nan))
 

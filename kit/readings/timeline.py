@@ -123,7 +123,11 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
     if year_first and (stamps.separators == {"-"} or not orders):
         orders.append("ymd")
     if timed.log.keys.day_first is not None:
-        return _declared(stamps, orders, rows, timed)
+        wanted: Order = "dmy" if timed.log.keys.day_first else "mdy"
+        if wanted in orders:
+            return wanted, "declared"
+        timed.refuse(None, "declared order", date=timed.text(rows[0]), order=_WORDS[wanted])
+        return None
     if not orders:
         by_day = next((row for row in rows if stamps.a[row] > 12), rows[0])
         by_month = next((row for row in rows if stamps.b[row] > 12), rows[-1])
@@ -155,14 +159,6 @@ def _possible(stamps: Stamps, order: Order, rows: Ints) -> bool:
     year, month, day = date_fields(stamps, order, rows)
     plausible = (year >= _EARLIEST) & (year <= date.today().year + 1)
     return bool((days_of(year, month, day)[1] & plausible).all())
-
-
-def _declared(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> tuple[Order, str] | None:
-    wanted: Order = "dmy" if timed.log.keys.day_first else "mdy"
-    if wanted in orders:
-        return wanted, "declared"
-    timed.refuse(None, "declared order", date=timed.text(rows[0]), order=_WORDS[wanted])
-    return None
 
 
 def _ask_order(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> None:
@@ -331,10 +327,7 @@ def _implied(timed: Timed) -> Timeline | None:
     if step is None:
         timed.ask(None, "no column of time", rows=f"{total} row{'s' * (total > 1)}")
         return None
-    elapsed = np.empty(total)
-    for number in np.unique(timed.run):
-        rows = timed.run == number
-        elapsed[rows] = np.arange(int(rows.sum())) * step
+    elapsed = pd.Series(timed.run).groupby(timed.run).cumcount().to_numpy() * step
     timed.log.reasons["time"] = f"implied: a row every {step:g} s"
     clock = None if timed.clock is None else timed.clock[:1] + _nanoseconds(elapsed)
     order = in_order(timed, _nanoseconds(elapsed), False)
@@ -399,9 +392,7 @@ def _clock_alone(timed: Timed, stamps: Stamps) -> tuple[Ints, bool] | None:
     time, run, heading = stamps.nanoseconds, timed.run, timed.plan.heading
     if not len(time):
         return time, False
-    if not (
-        "s" in stamps.written or timed.plan.format or "half" in stamps.written or names("clock", heading)
-    ):
+    if not ({"s", "half"} & stamps.written or timed.plan.format or names("clock", heading)):
         hours = (int(time.max()) - int(time[0])) / HOUR
         timed.ask(None, "hours or minutes", clock=timed.text(0), hours=hours)
         return None
