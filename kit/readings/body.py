@@ -16,6 +16,7 @@ from kit.readings.columns import TimePlan
 from kit.readings.source import (
     ABSENT_WORDS,
     BLANK_RUN,
+    NUMERIC,
     Layout,
     Piece,
     Source,
@@ -31,7 +32,6 @@ from kit.trial.messages import fault
 if TYPE_CHECKING:
     import pyarrow as pa
 
-_NUMERIC = {"number", "with unit"}
 _TAB = b"\t"
 _NOTHING = b"\x1f"
 _MOST_BAD = 20_000
@@ -188,7 +188,7 @@ def _shaped(
         for place in time_places
     )
     beyond = [cell for cell in cells[width:] if cell]
-    if beyond and has_time and is_row(cells[:width], kinds) and not _NUMERIC & {*map(kind_of, beyond)}:
+    if beyond and has_time and is_row(cells[:width], kinds) and not NUMERIC & {*map(kind_of, beyond)}:
         return "", cells[:width], beyond
     words_alone = not beyond and all(kind in ("text", "blank") for kind in kinds[len(cells) :])
     if words_alone and has_time and not is_cut:
@@ -382,7 +382,7 @@ def read_marks(source: Source, layout: Layout, time: TimePlan, columns: Sequence
             texts, place = _distinct(column)
             first = rows.numbers[np.unique(place, return_index=True)[1]].tolist()
             for text, line in zip(texts, first, strict=True):
-                mark = decimal_evidence(text) if kind_of(text) in _NUMERIC else ""
+                mark = decimal_evidence(text) if kind_of(text) in NUMERIC else ""
                 if mark == "both ways":
                     mark = "comma" if "," in text else "point"
                 marks[mark] = min(line, marks.get(mark, line))

@@ -14,8 +14,7 @@ from kit.errors import Faults, KitError
 from kit.readings.body import NOT_DUE
 from kit.readings.headings import column_of
 from kit.readings.read import Log, read_log
-from kit.readings.stamps import DAY, SECOND
-from kit.readings.timeline import to_local, to_utc
+from kit.readings.stamps import DAY, SECOND, to_local, to_utc
 from kit.trial import Run
 from kit.trial.cells import Bools, Codes, Floats, Ints
 from kit.trial.clocks import Times, relative_times

@@ -97,9 +97,12 @@ def find_fires(log: Log, probe: str | None = None, *, least_rise_k: float = LEAS
 def fires_in(seconds: Floats, celsius: Floats, least_rise_k: float = LEAST_RISE_K) -> list[Span]:
     """Return the fires of one curve; gaps in it part fires, missing readings do not."""
     good = np.isfinite(celsius)
-    t, y = seconds[good], _smoothed(celsius[good])
+    t, y = seconds[good], celsius[good]
     if len(t) < 3:
         return []
+    if len(t) >= _SMOOTHED:  # running medians, so that a lone reading makes no fire
+        wide = np.pad(y, _SMOOTHED // 2, mode="edge")
+        y = np.median(np.lib.stride_tricks.sliding_window_view(wide, _SMOOTHED), axis=1)
     least = max(least_rise_k, _SHARE_OF_HOTTEST * float(np.ptp(y)))
     step = float(np.median(np.diff(t)))
     pauses = np.flatnonzero(np.diff(t) > max(_GAP_S, _GAP_STEPS * step)) + 1
@@ -136,15 +139,6 @@ def _in_one_piece(t: Floats, y: Floats, least: float) -> list[Span]:
             break
         place = end
     return spans
-
-
-def _smoothed(celsius: Floats) -> Floats:
-    """Return running medians of five readings, so that a lone reading makes no fire."""
-    if len(celsius) < _SMOOTHED:
-        return celsius
-    half = _SMOOTHED // 2
-    wide = np.concatenate([np.repeat(celsius[:1], half), celsius, np.repeat(celsius[-1:], half)])
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(wide, _SMOOTHED), axis=1))
 
 
 def _clock(log: Log, rows: Ints, seconds: Floats, at: float) -> str:

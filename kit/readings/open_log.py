@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -22,6 +23,7 @@ from kit.readings.headings import (
 from kit.readings.source import (
     BLANK_RUN,
     CLOCKLIKE,
+    NUMERIC,
     TYPED,
     Layout,
     Line,
@@ -128,10 +130,9 @@ def _wide(cells: Sequence[str], layout: Layout) -> list[str]:
 
 
 def _distinct(headings: Iterable[str]) -> tuple[str, ...]:
-    seen: dict[str, int] = {}
-    distinct = []
+    seen, distinct = Counter[str](), []
     for name in headings:
-        seen[name] = seen.get(name, 0) + 1
+        seen[name] += 1
         distinct.append(f"{name} ({seen[name]})" if name and seen[name] > 1 else name)
     return tuple(distinct)
 
@@ -459,7 +460,7 @@ def _with_remarks(
     beyond = [cell for line in sample for cell in split_line(line.text, layout.delimiter)[layout.width :]]
     kinds = {*map(kind_of, beyond)} - {"blank"}
     remark = cells[layout.width].casefold().startswith(tuple(WORDS["headings"]["remark"].split()))
-    if kinds & {"number", "with unit"} or not (kinds or remark):
+    if kinds & NUMERIC or not (kinds or remark):
         return layout, header
     wide = replace(layout, kinds=(*layout.kinds, *["text"] * extra))
     return wide, read_header(above, wide, cells, None, place)

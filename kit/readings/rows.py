@@ -211,9 +211,9 @@ def with_times(
     events: pd.DataFrame, lines: Ints, elapsed_s: Floats, clock: npt.NDArray[np.datetime64]
 ) -> pd.DataFrame:
     """Return events with the time of the row they stand in or after."""
-    order = np.argsort(lines, kind="stable") if len(events) else np.zeros(0, np.int64)
+    order = np.argsort(lines, kind="stable")
     place = np.searchsorted(lines[order], events["line"].to_numpy(np.int64), side="right") - 1
-    at = order[np.maximum(place, 0)] if len(order) else np.zeros(0, np.int64)
+    at = order[np.maximum(place, 0)]
     events.insert(1, "elapsed_s", elapsed_s[at])
     events.insert(2, "clock", clock[at])
     return events

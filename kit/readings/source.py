@@ -329,7 +329,7 @@ _UNSPLIT = {",": ";\t|", ";": "\t|", "\t": ";|", "|": ";\t", BLANK_RUN: ",;|", "
 _FOREIGN = {"\t": 0.9, ";": 0.5, "|": 0.5}
 """What it counts against a delimiter that another one stands in nearly every line."""
 CLOCKLIKE = frozenset({"stamp", "date", "clock"})
-_NUMERIC = frozenset({"number", "with unit"})
+NUMERIC = frozenset({"number", "with unit"})
 _EMPTY = frozenset({"blank", "absent", "open"})
 _SAMPLE, _FEW = 60, 12
 _SURE = 1.0
@@ -560,7 +560,7 @@ def column_kinds(rows: Sequence[Sequence[str]], width: int) -> tuple[str, ...]:
 
 
 def _column_kind(column: Sequence[str]) -> str:
-    counts = Counter("number" if kind in _NUMERIC else kind for kind in map(kind_of, column))
+    counts = Counter("number" if kind in NUMERIC else kind for kind in map(kind_of, column))
     full = sum(count for kind, count in counts.items() if kind not in _EMPTY)
     if not full:
         return "number" if counts["absent"] + counts["open"] > 0.5 * len(column) else "blank"
@@ -575,7 +575,7 @@ def is_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
         return False
     pairs = [(kind_of(cell), column) for cell, column in zip(cells, kinds, strict=False)]
     clocks = [kind in CLOCKLIKE for kind, column in pairs if column in CLOCKLIKE]
-    told = all(clocks) if clocks else any(kind in _NUMERIC for kind, _ in pairs)
+    told = all(clocks) if clocks else any(kind in NUMERIC for kind, _ in pairs)
     return told and all(_fits(kind, column) for kind, column in pairs)
 
 
@@ -588,10 +588,10 @@ def begins_like_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
     if clocks:
         return all(clocks)
     numbers = [_fits(kind, column) for kind, column in pairs if column == "number"]
-    return kinds[0] == "number" and pairs[0][0] in _NUMERIC and 2 * sum(numbers) > len(numbers)
+    return kinds[0] == "number" and pairs[0][0] in NUMERIC and 2 * sum(numbers) > len(numbers)
 
 
 def _fits(kind: str, column: str) -> bool:
     if column == "text" or (kind in _EMPTY and column != "blank"):
         return True
-    return kind in _NUMERIC if column == "number" else kind == column
+    return kind in NUMERIC if column == "number" else kind == column

@@ -1,4 +1,4 @@
-"""Clock stamps of any writing to numbers, a whole column at once.
+"""Clock stamps of any writing to numbers, a whole column at once, and from zone to zone.
 
 The stamps of a column are sorted by their shape (every digit counts as '0'): a log has few shapes, and
 within one all fields stand at the same place, so each field is a few sums over columns of bytes.
@@ -9,11 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal, cast
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from kit.trial.cells import BLANKS, COMPACT_DATE, MONTHS, Bools, Codes, Floats, Ints, match_stamp
 
@@ -293,3 +296,29 @@ def day_numbers(stamps: Stamps, order: Order) -> tuple[Ints, Bools]:
         rows = slice(first, first + _AT_ONCE)
         days[rows], fine[rows] = days_of(*date_fields(stamps, order, rows))
     return days, fine & (stamps.form > 0)
+
+
+def to_utc(time: Ints, zone: str) -> Ints:
+    """Return UTC nanoseconds of local stamps, the repeated hour told apart by the order of the rows."""
+    slots, inverse = np.unique(np.floor_divide(time, 900 * SECOND), return_inverse=True)
+    begins = [datetime(1970, 1, 1) + timedelta(minutes=15 * slot) for slot in slots.tolist()]
+    early, late = (
+        np.array([_offset(begin.replace(tzinfo=ZoneInfo(zone), fold=fold)) for begin in begins])[inverse]
+        for fold in (0, 1)
+    )
+    utc, doubtful = time - early, np.flatnonzero(early != late)
+    stretch = np.cumsum(np.diff(doubtful, prepend=-2) > 1)
+    stepped_back = pd.Series(np.diff(time, prepend=time[:1])[doubtful] < 0)
+    second_pass = doubtful[stepped_back.groupby(stretch).cummax().to_numpy(bool)]
+    utc[second_pass] = (time - late)[second_pass]
+    return np.asarray(utc, np.int64)
+
+
+def _offset(local: datetime) -> int:
+    """Return the nanoseconds by which a local time is ahead of UTC."""
+    return (local.utcoffset() or timedelta()) // timedelta(seconds=1) * SECOND
+
+
+def to_local(utc: Ints, zone: str) -> Ints:
+    """Return local clock times of UTC nanoseconds."""
+    return np.asarray(pd.DatetimeIndex(utc, tz=zone).tz_localize(None).asi8, np.int64)

@@ -14,7 +14,7 @@ from kit.readings.columns import GLUED, UNKNOWN, Roles
 from kit.readings.headings import SCALES
 from kit.readings.open_log import OpenLog
 from kit.readings.rows import with_unit_cells
-from kit.readings.source import kind_of
+from kit.readings.source import NUMERIC, kind_of
 from kit.trial.cells import WORDS, Bools, Codes, Floats, Ints, decimal_evidence, temperature_unit
 from kit.trial.messages import fault
 from kit.trial.models import Cleaning
@@ -95,7 +95,7 @@ def settle_decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
     columns = list(dict.fromkeys([*roles.measured, *timed]))
     proved: dict[str, str] = {}
     for cell in (row[column] for row in log.rows[:: max(1, len(log.rows) // _ENOUGH)] for column in columns):
-        if decimal_evidence(cell) in (".", ",") and kind_of(cell) in ("number", "with unit"):
+        if decimal_evidence(cell) in (".", ",") and kind_of(cell) in NUMERIC:
             proved.setdefault(decimal_evidence(cell), cell)
     if len(proved) == 1:
         mark, cell = proved.popitem()

@@ -9,7 +9,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
@@ -33,6 +32,7 @@ from kit.readings.stamps import (
     day_numbers,
     days_of,
     nanoseconds_of,
+    to_utc,
 )
 from kit.trial.cells import WEEKDAYS, WORDS, Bools, Floats, Ints, date_of, stamp_fields
 from kit.trial.messages import fault
@@ -166,8 +166,7 @@ def _ask_order(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed
     readings = []
     for order in orders:
         fields = zip(*(part.tolist() for part in date_fields(stamps, order, rows)), strict=True)
-        dates = " … ".join(f"{year:04d}-{month:02d}-{day:02d}" for year, month, day in fields)
-        readings.append(f"{_WORDS[order]}: {dates}")
+        readings.append(f"{_WORDS[order]}: {' … '.join(str(date(*each)) for each in fields)}")
     what = "three orders" if "ymd" in orders else "two orders"
     timed.ask(None, what, dates=texts, readings=" or ".join(readings))
 
@@ -513,10 +512,7 @@ def in_order(timed: Timed, time: Ints, is_clock: bool) -> Ordered:
         timed.log.faults.note(f"the clock starts anew at line {lines}: read as another run, as declared")
     elif len(back):
         put = np.lexsort((time, run))
-        for number in np.unique(run):
-            those = run == number
-            moved[those] = time[those] < np.maximum.accumulate(time[those])
-        moved = moved[put]
+        moved = (time < pd.Series(time).groupby(run).cummax().to_numpy())[put]
         if _plainly_misplaced(time, put, moved):
             order, time, run, count = put, time[put], run[put], int(moved.sum())
             out = f"{count} row{'s' * (count > 1)} stood out of order (first at line {timed.line(back[0])})"
@@ -602,30 +598,3 @@ def _through_change(timed: Timed, time: Ints) -> Ints:
         texts = {"before": timed.text(row), "after": timed.text(after)}
         timed.refuse(after, "no hour", step=int(steps[row]) / SECOND, **texts)
     return time + shift
-
-
-def to_utc(time: Ints, zone: str) -> Ints:
-    """Return UTC nanoseconds of local stamps, the repeated hour told apart by the order of the rows."""
-    slots, inverse = np.unique(np.floor_divide(time, 900 * SECOND), return_inverse=True)
-    begins = [datetime(1970, 1, 1) + timedelta(minutes=15 * slot) for slot in slots.tolist()]
-    early, late = (
-        np.array([_offset(begin.replace(tzinfo=ZoneInfo(zone), fold=fold)) for begin in begins])[inverse]
-        for fold in (0, 1)
-    )
-    doubtful = early != late
-    stepped_back = np.concatenate([[False], np.diff(time) < 0])
-    second_pass = np.zeros(len(time), bool)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], doubtful, [False]]).astype(np.int8)))
-    for start, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
-        second_pass[start:end] = np.logical_or.accumulate(stepped_back[start:end])
-    return np.asarray(time - np.where(second_pass, late, early), np.int64)
-
-
-def _offset(local: datetime) -> int:
-    """Return the nanoseconds by which a local time is ahead of UTC."""
-    return (local.utcoffset() or timedelta()) // timedelta(seconds=1) * SECOND
-
-
-def to_local(utc: Ints, zone: str) -> Ints:
-    """Return local clock times of UTC nanoseconds."""
-    return np.asarray(pd.DatetimeIndex(utc, tz=zone).tz_localize(None).asi8, np.int64)
