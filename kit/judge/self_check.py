@@ -270,7 +270,8 @@ def _asked(fit: RepeatModel) -> Opinion:
     }
     if reason := next((name for name, holds in reasons.items() if holds), ""):
         return {}, OPINION[reason].format(most=most)
-    with warnings.catch_warnings(record=True):  # kept from all eyes: statsmodels sets a filter of its own
+    # kept from all eyes, whatever becomes of warnings elsewhere: statsmodels sets a filter of its own
+    with warnings.catch_warnings(record=True, action="always"):
         try:
             return _by_statsmodels(fit)
         except Exception as error:  # whatever goes wrong inside the other program is its answer

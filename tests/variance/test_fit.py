@@ -208,6 +208,12 @@ def test_second_opinion_agrees_where_it_can_and_says_where_not():
     assert "spread by group" in grouped["note"][0]
 
 
+def test_a_warning_of_the_second_program_is_no_failure_of_it_where_warnings_are_errors():
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert second_opinion(fitted("burns_boundary"))["other"].notna().all()
+
+
 @pytest.mark.parametrize("kind", [{}, {"spread": "by fuel"}, {"day": "day"}])
 def test_the_self_check_counts_what_the_intervals_hold(kind):
     name = "burns_days" if "day" in kind else "burns_heteroscedastic"
