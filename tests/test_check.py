@@ -1,5 +1,6 @@
 """`check`: every fault of a folder in the first run, and what is read of each burn."""
 
+import json
 from datetime import timedelta
 
 import numpy as np
@@ -260,6 +261,23 @@ def test_a_correction_of_a_report_that_is_not_there_is_refused_before_the_report
     assert refused("../reports/2026-05-21-standard")
     folder_of(tmp_path, HEAD + rows, {"a.csv": LOG}, trial='[trial]\ncorrects = "2026-05-21-standard"\n')
     check(tmp_path)
+
+
+def test_what_cannot_be_borrowed_from_is_told_before_the_report(tmp_path):
+    folder_of(tmp_path / "b", HEAD + "01,a,1,2026-05-14,10:00,12:00,a.csv,\n", {"a.csv": LOG})
+    trial = tmp_path / "b" / "trial.toml"
+    plain = trial.read_text(encoding="utf-8")
+
+    def refused(names):
+        trial.write_text(f"{plain}\n[model]\nborrow_from = {json.dumps(names)}\n", encoding="utf-8")
+        return [(problem.where.rpartition(" ")[2], problem.found) for problem in problems(tmp_path / "b")]
+
+    (tmp_path / "a").mkdir()
+    assert refused(["../a"]) == [("borrow_from", "a, which has no report")]
+    assert refused(["../nowhere"]) == [("borrow_from", "'../nowhere'")]
+    assert refused(["."]) == refused(["../b"]) == [("borrow_from", "b, which is this folder itself")]
+    twice = refused(["../a", "../b/../a"])
+    assert twice[1:] == [("borrow_from", "a, which is named twice")]
 
 
 def priced(folder, keys):

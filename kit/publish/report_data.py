@@ -233,6 +233,16 @@ class ReportData:
         return int(self.table("metrics")["burn"].nunique())
 
     @property
+    def left_out(self) -> int:
+        """Burns that were made and that the sheet leaves out."""
+        return len(self.analysis.run.in_state("excluded"))
+
+    @property
+    def all_left_out(self) -> bool:
+        """Whether burns were made of which none counts."""
+        return self.left_out > 0 and not self.done
+
+    @property
     def begun(self) -> bool:
         """Whether some burn of the sheet is done, be it one that was left out."""
         return len(self.analysis.run.in_state("planned")) < len(self.sheet)

@@ -37,7 +37,8 @@ def folder(kind: str) -> Path:
     'demo': all of it as it stands; 'three' and 'two' fuels of it; 'beside': two, with 'three' as an earlier trial;
     'singles': each fuel burned once, 'borrowed' with repeatability from 'three'; 'one bag' of each; 'no bags' noted, or
     only those of every fuel's first bag: 'bags partly noted'; 'interim': the last burns still to come, 'not begun':
-    all of them; 'no margin' declared; 'two settings': some burns throttled for a cook;
+    all of them; 'all left out': every burn excluded; 'no margin' declared; 'two settings': some burns throttled for a
+    cook;
     'hostile': names that would be markup; 'cut short': every log of the olive-stone briquettes ends while they are hot;
     'never': primary measures are of temperatures that one fuel reached in some burns alone, or never;
     'counts': a primary measure is a count, the pressed briquettes cost nothing, and 90 % is the confidence.
@@ -65,6 +66,8 @@ def folder(kind: str) -> Path:
     if kind in ("interim", "not begun"):
         of_burns = ["lit", "tipped", "lid_on", "stopped", "log", "leftover_g", "ash_g"]
         sheet.loc[sheet.index[10 if kind == "interim" else 0 :], of_burns] = ""
+    if kind == "all left out":
+        sheet["excluded"] = "rain"
     if kind == "two settings":
         sheet["setting"] = ["low" if order % 3 == 2 else "open" for order in range(len(sheet))]
     if kind == "cut short":

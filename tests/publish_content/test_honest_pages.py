@@ -8,7 +8,7 @@ import pytest
 
 from kit.page.shown_numbers import of_hundred
 from kit.publish import sections
-from kit.publish.claims import cards
+from kit.publish.claims import cards, how_we_know
 from kit.publish.sections.method import methods
 from kit.publish.write_outputs import write_outputs
 from tests.publish_content.made import analysis
@@ -47,6 +47,15 @@ def test_the_report_names_the_interval_that_fell_short_and_what_rests_on_it():
     assert "Not every interval" not in text(near, sections.method)
     assert "held the truth in only" not in text(near, sections.variation)
     assert "is not ruled out)" in text(near, sections.variation)
+
+
+def test_burns_that_were_all_left_out_are_counted_and_not_said_to_be_none():
+    made = analysis("all left out")
+    first, how = text(made, sections.answer), text(made, sections.method)
+    assert "Three fuels. No burn counts: 18 burns were made and left out" in first
+    assert "No burn counts: 18 burns were made and left out." in how
+    assert not re.search("no burns|No of|No burns of|Bags are not noted", first + how)
+    assert "All burns that were made, 18 of them, were left out, so we claim nothing." in how_we_know(made)
 
 
 def test_a_share_of_a_hundred_is_never_all_or_none_on_page_or_in_table():

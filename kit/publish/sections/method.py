@@ -215,6 +215,7 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "partly_noted": [name for name, n in burned.items() if n.unnoted],
         "no_bag_spread": data.singles or data.these_bags,
         "fewest": fewest,
+        "bagless": not fewest and not data.all_left_out,
         "of": "each fuel" if len(few) == len(cast) else few,
         "each": " each" * (1 < len(few) < len(cast)),
         "once": once,
