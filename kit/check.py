@@ -17,10 +17,9 @@ from kit.burns.logged_burns import logged_burns, main_probe, price_per_kg
 from kit.burns.measure import measure
 from kit.data_file import data_file
 from kit.errors import Faults, KitError, Problem
-from kit.judge.earlier_trials import lenders_of
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import fires_in
-from kit.results_file import corrected_report
+from kit.results_file import able_lenders, corrected_report
 from kit.trial import Run
 from kit.trial.plan_file import OWN_TOLERANCE
 from kit.trial.run import lender_folders, look_into
@@ -67,9 +66,12 @@ def check(run_folder: str | Path) -> Checked:
     if run is not None and run.trial.corrects:  # a report would say so only at its end
         with faults.gathering():
             corrected_report(run.folder, run.trial.corrects)
-    if run is not None and all(map(Path.is_dir, lender_folders(run.folder, run.trial.model.borrow_from))):
+    if run is not None:
+        lenders = lender_folders(run.folder, run.trial.model.borrow_from)
         with faults.gathering():
-            lenders_of(run.folder, run.trial)
+            able_lenders(
+                run.folder, filter(Path.is_dir, lenders)
+            )  # of the others it is said that they are not there
     logs = _logs(run, faults)
     faults.settle()
     assert run is not None and logs is not None

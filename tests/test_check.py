@@ -273,7 +273,7 @@ def test_what_cannot_be_borrowed_from_is_told_before_the_report(tmp_path):
         return [(problem.where.rpartition(" ")[2], problem.found) for problem in problems(tmp_path / "b")]
 
     (tmp_path / "a").mkdir()
-    assert refused(["../a"]) == [("borrow_from", "a, which has no report")]
+    assert refused(["../a"]) == [("borrow_from", "a, which has no report with results.json")]
     assert refused(["../nowhere"]) == [("borrow_from", "'../nowhere'")]
     assert refused(["."]) == refused(["../b"]) == [("borrow_from", "b, which is this folder itself")]
     twice = refused(["../a", "../b/../a"])

@@ -16,7 +16,7 @@ from kit.errors import Faults
 from kit.judge.question import WORDS as EVERY
 from kit.judge.question import Question, refused
 from kit.metrics.measuring import WINDOWS, Measuring
-from kit.results_file import conditions, differences, newest_results, reports_of
+from kit.results_file import able_lenders, conditions, differences, newest_results
 from kit.schema import Metric
 from kit.trial import Run, Trial
 from kit.trial.models import ALL_ALIKE
@@ -75,19 +75,10 @@ def lenders_of(folder: Path, trial: Trial) -> tuple[tuple[Lender, ...], tuple[st
         Where one that is named has no report, or measured in another way, with every difference.
     """
     faults, lenders, unlike = Faults(), [], []
-    known = {folder.resolve(): "this folder itself"}
     every = trial.model.borrow_from == (ALL_ALIKE,)
     stated = {key: getattr(trial, key) for key in SAME}
-    for place in (each.resolve() for each in lender_folders(folder, trial.model.borrow_from)):
-        name = place.name
-        if place in known:
-            faults.take(refused("itself", name=name, whose=known[place]))
-            continue
-        known[place] = "named twice"
-        if not reports_of(place):
-            faults.take(refused("no_report", name=name))
-            continue
-        results = newest_results(place, "metrics")[1]
+    for place in able_lenders(folder, lender_folders(folder, trial.model.borrow_from)):
+        results, name = newest_results(place, "metrics")[1], place.name
         then = results.get("trial", {})
         stated["measuring"] = _windows_as(then.get("measuring") or {}, trial.measuring)
         others = differences(conditions(then), conditions(to_jsonable_python(stated, by_alias=False)))
