@@ -313,6 +313,10 @@ def _one_body(parts: Sequence[Body]) -> Body:
     )
 
 
+def _no_units(count: int) -> Codes:
+    return np.broadcast_to(np.int8(0), count)  # takes no memory
+
+
 def _all_numbers(parts: Sequence[Numbers], starts: Sequence[int]) -> Numbers:
     unread: dict[str, int] = {}
     for part, start in zip(parts, starts, strict=False):
@@ -320,7 +324,7 @@ def _all_numbers(parts: Sequence[Numbers], starts: Sequence[int]) -> Numbers:
     values, codes, units = (
         np.concatenate([getattr(part, name) for part in parts]) for name in ("values", "codes", "units")
     )
-    return Numbers(values, codes, units, unread)
+    return Numbers(values, codes, units if units.any() else _no_units(len(units)), unread)
 
 
 def _all_texts(parts: Sequence[Texts]) -> Texts:
@@ -475,7 +479,7 @@ def _numbers(column: pa.Array, decimal: str) -> Numbers:
         values = np.array(column.to_numpy(zero_copy_only=False), np.float64)
         codes = np.where(np.isfinite(values), READ, np.where(np.isinf(values), OPEN, ABSENT)).astype(np.int8)
         values[codes != READ] = np.nan
-        return Numbers(values, codes, np.broadcast_to(np.int8(0), len(values)), {})
+        return Numbers(values, codes, _no_units(len(values)), {})
     if pc.any(pc.match_substring(column, '"')).as_py():
         column = pc.utf8_trim(column, ' "\t')
     texts, place = _distinct(column)

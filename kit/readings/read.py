@@ -29,7 +29,7 @@ from kit.readings.rows import check_lines, mark_categories, split_runs, widened,
 from kit.readings.source import open_source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, to_temperatures
-from kit.readings.timeline import Timed, Timeline, time_of, usual_step
+from kit.readings.timeline import Timed, Timeline, sampled, time_of, usual_step
 from kit.trial.cells import Bools, Codes, Ints
 from kit.trial.decode import path_of
 from kit.trial.messages import fault
@@ -360,7 +360,7 @@ def _content_hash(path: Path) -> str:
 
 def _gap_notes(line: Timeline, lines: Ints) -> list[str]:
     steps = np.diff(line.elapsed_s)
-    usual = usual_step(steps)
+    usual = usual_step(sampled(steps))
     gaps = np.flatnonzero(steps > _GAP_STEPS * usual).tolist()
     shown = [f"line {lines[k + 1]}: a gap of {steps[k]:g} s where {usual:g} s is usual" for k in gaps[:3]]
     return shown + ([f"{len(gaps) - 3} more gap{'s' * (len(gaps) > 4)}"] if len(gaps) > 3 else [])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -148,9 +149,9 @@ def _note_lines(log: OpenLog, what: str, lines: Sequence[OutsideLine]) -> None:
 
 def _only_words(log: OpenLog, body: Body, roles: Roles) -> Bools:
     """Return which rows hold an event and no reading: every reading blank, a word in a mostly empty column."""
-    empty = np.all([body.numbers[column].codes == ABSENT for column in roles.measured], axis=0)
-    sparse = [texts.codes > 0 for texts in body.texts.values() if _is_sparse(texts, body)]
-    words = np.any(sparse, axis=0) & np.ones(len(body), bool)
+    empty = reduce(np.logical_and, (body.numbers[column].codes == ABSENT for column in roles.measured))
+    sparse = (texts.codes > 0 for texts in body.texts.values() if _is_sparse(texts, body))
+    words = reduce(np.logical_or, sparse, np.zeros(len(body), bool))
     only = empty & words
     fields = log.fields(body.lines[only].tolist())
     for row in np.flatnonzero(only).tolist():  # a word for a missing reading is none
@@ -161,7 +162,7 @@ def _only_words(log: OpenLog, body: Body, roles: Roles) -> Bools:
 
 def _zero_beside_none(body: Body, roles: Roles) -> Bools:
     """Return which rows hold 0 at every probe where no row near them is close to it: a logger's word, no reading."""
-    zero = np.all([body.numbers[column].values == 0.0 for column in roles.temperatures], axis=0)
+    zero = reduce(np.logical_and, (body.numbers[column].values == 0.0 for column in roles.temperatures))
     for row in np.flatnonzero(zero).tolist():
         near = np.arange(max(row - _NEAR_ROWS, 0), min(row + _NEAR_ROWS + 1, len(body)))
         near = near[~zero[near]]
@@ -211,7 +212,7 @@ def with_times(
     events: pd.DataFrame, lines: Ints, elapsed_s: Floats, clock: npt.NDArray[np.datetime64]
 ) -> pd.DataFrame:
     """Return events with the time of the row they stand in or after."""
-    order = np.argsort(lines, kind="stable")
+    order = np.argsort(lines, kind="stable") if len(events) else lines[:0]
     place = np.searchsorted(lines[order], events["line"].to_numpy(np.int64), side="right") - 1
     at = order[np.maximum(place, 0)]
     events.insert(1, "elapsed_s", elapsed_s[at])

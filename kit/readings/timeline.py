@@ -117,7 +117,11 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
         return None
     _, first = np.unique(stamps.date_code()[rows], return_index=True)
     rows = rows[np.sort(first)]
-    could_be = {order: _possible(stamps, order, rows) for order in _WORDS}
+    could_be = dict[Order, bool]()
+    for order in _WORDS:
+        year, month, day = date_fields(stamps, order, rows)
+        plausible = (year >= _EARLIEST) & (year <= date.today().year + 1)
+        could_be[order] = bool((days_of(year, month, day)[1] & plausible).all())
     orders: list[Order] = [order for order in _WORDS if order != "ymd" and could_be[order]]
     year_first = "yy" in stamps.written and could_be["ymd"]
     if year_first and (stamps.separators == {"-"} or not orders):
@@ -153,12 +157,6 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
         return next(iter(supported.items()))
     _ask_order(stamps, orders, rows if len(rows) <= 2 else rows[[0, -1]], timed)
     return None
-
-
-def _possible(stamps: Stamps, order: Order, rows: Ints) -> bool:
-    year, month, day = date_fields(stamps, order, rows)
-    plausible = (year >= _EARLIEST) & (year <= date.today().year + 1)
-    return bool((days_of(year, month, day)[1] & plausible).all())
 
 
 def _ask_order(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> None:
@@ -233,22 +231,18 @@ def _agrees(at: date, name: str, cell: str) -> bool | None:
 HOUR = 3600 * SECOND
 _MINUTE = 60 * SECOND
 _COUNTED = {
-    "unix s": (0, 1e6, 1_000),
-    "unix ms": (0, 1e3, 1_000),
-    "unix us": (0, 1.0, 1_000),
-    "unix ns": (0, 1e-3, 1_000),
-    "1904 s": (2_082_844_800, 1e6, 1_000),
-    "day number": (25_569, 86400e3, 1_000_000),
+    "unix s": (0, 1e6, 1_000, "s since 1970 (by their size), UTC"),
+    "unix ms": (0, 1e3, 1_000, "ms since 1970 (by their size), UTC"),
+    "unix us": (0, 1.0, 1_000, "us since 1970 (by their size), UTC"),
+    "unix ns": (0, 1e-3, 1_000, "ns since 1970 (by their size), UTC"),
+    "1904 s": (2_082_844_800, 1e6, 1_000, "seconds since 1904 (by their size)"),
+    "day number": (25_569, 864e5, 1_000_000, "spreadsheet day numbers of the 1900 system (by their size)"),
 }
-"""Of stamps that are numbers: which of them is 1970, ticks in one, nanoseconds in a tick."""
-_SECONDS = TIME_UNITS | {unit: ticks * tick / SECOND for unit, (_, ticks, tick) in _COUNTED.items()}
-_SINCE = {
-    "1904 s": "seconds since 1904 (by their size)",
-    "day number": "spreadsheet day numbers of the 1900 system (by their size)",
-}
+"""Of stamps that are numbers: which of them is 1970, ticks in one, nanoseconds in a tick, and what they count."""
+_SECONDS = TIME_UNITS | {unit: ticks * tick / SECOND for unit, (_, ticks, tick, _) in _COUNTED.items()}
 _LONGEST_S = 9e9
 """Times beyond are no times: nanoseconds would not fit."""
-_MOST_MOVED, _LOST = 0.02, 0.5
+_MOST_MOVED, _LOST, _ENOUGH = 0.02, 0.5, 200_000
 _EVEN_STEPS = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 10.0, 12.0, 15.0, 20.0, 30.0)
 
 
@@ -308,11 +302,8 @@ def _from_numbers(timed: Timed) -> Timeline | None:
         order = in_order(timed, _nanoseconds(seconds), False)
         _note_repeated(timed, order)
         return Timeline(order.placed(rows), order.placed(seconds), None, False, None, order)
-    origin, ticks, tick = _COUNTED[unit]
+    origin, ticks, tick, timed.log.reasons["time"] = _COUNTED[unit]
     time = np.asarray(np.rint((values - origin) * ticks), np.int64) * tick
-    timed.log.reasons["time"] = _SINCE.get(
-        unit, f"{unit.removeprefix('unix ')} since 1970 (by their size), UTC"
-    )
     if unit == "1904 s":
         timed.log.faults.note("seconds since 1904: the clock is shown as UTC; it may have been local time")
     order = in_order(timed, time, unit == "day number")
@@ -402,7 +393,11 @@ def _clock_alone(timed: Timed, stamps: Stamps) -> tuple[Ints, bool] | None:
         return time, False
     timed.log.reasons["time"] = "times of day without a date"
     steps, within = np.diff(time), np.diff(run) == 0
-    over = (steps < 0) & (np.abs(steps + DAY) <= max(20 * usual_step(steps[within]), HOUR)) & within
+    over = (
+        (steps < 0)
+        & (np.abs(steps + DAY) <= max(20 * usual_step(sampled(steps)[sampled(within)]), HOUR))
+        & within
+    )
     if count := int(over.sum()):
         nights = f"{count} midnight{'s' * (count > 1)} passed"
         timed.log.faults.note(f"{nights}: a day added from line {timed.line(over.argmax() + 1)}")
@@ -536,6 +531,11 @@ def since_start(time: Ints, run: Ints) -> Floats:
     return seconds
 
 
+def sampled(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return enough of very many values for a median of them."""
+    return values[:: max(1, len(values) // _ENOUGH)]
+
+
 def usual_step(steps: npt.NDArray[Any]) -> float:
     """Return the median of steps, those back and those between repeated stamps left out; 0 where none is left."""
     forward = steps[steps > 0]
@@ -556,7 +556,7 @@ def _plainly_misplaced(time: Ints, order: Ints, moved: Bools) -> bool:
 def _ask_back(timed: Timed, time: Ints, back: Ints, is_clock: bool) -> None:
     row = int(back[0])
     step = (int(time[row]) - int(time[row - 1])) / SECOND
-    usual = usual_step(np.diff(time)) / SECOND
+    usual = usual_step(sampled(np.diff(time))) / SECOND
     dst = time.astype(np.float64)  # stamps of a broken file may lie too far apart for whole numbers
     dst[row:] += round((usual - step) / 1800) * 1800 * SECOND
     spans = (dst[-1] - dst[0]) / SECOND, (int(time[-1]) - int(time[0])) / SECOND
@@ -570,7 +570,7 @@ def _ask_back(timed: Timed, time: Ints, back: Ints, is_clock: bool) -> None:
 def _ask_forward(timed: Timed, time: Ints) -> None:
     """Ask about a jump of one hour on a Sunday night of spring, which may be summer time and no gap."""
     steps, within = np.diff(time), np.diff(timed.run) == 0
-    usual = usual_step(steps[within])
+    usual = usual_step(sampled(steps)[sampled(within)])
     if not 0 < usual < HOUR:
         return
     near = (steps > HOUR + 0.5 * usual) & (steps < HOUR + 1.5 * usual) & within
@@ -584,7 +584,7 @@ def _ask_forward(timed: Timed, time: Ints) -> None:
 def _through_change(timed: Timed, time: Ints) -> Ints:
     """Return time that goes on through declared clock changes: a step back or forward of an hour is taken out."""
     half, steps, within = HOUR // 2, np.diff(time), np.diff(timed.run) == 0
-    usual = usual_step(steps[within])
+    usual = usual_step(sampled(steps)[sampled(within)])
     changed = (steps < 0) | (np.abs(steps - HOUR - usual) < min(0.5 * usual, half))
     shift = np.zeros(len(time), np.int64)
     for row in np.flatnonzero(within & changed).tolist():
