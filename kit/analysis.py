@@ -15,7 +15,7 @@ from typing import Any, Final
 import pandas as pd
 
 from kit import burns, schema
-from kit.check import price_notes, quality_notes, uncounted, uncounted_words
+from kit.check import charge_notes, price_notes, quality_notes, uncounted, uncounted_words
 from kit.errors import KitError, did_you_mean
 from kit.judge import judging
 from kit.judge.curves import judge_curves
@@ -133,6 +133,7 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
             *run.notes,
             *counted.notes,
             *uncounted_words(left_out),
+            *charge_notes(run),
             *(price_notes(run) if run.trial.is_priced else ()),
             *quality,
             *judging.look_words(run),

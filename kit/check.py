@@ -84,6 +84,7 @@ def check(run_folder: str | Path) -> Checked:
         *run.notes,
         *_unnoted(run),
         *left_out,
+        *charge_notes(run),
         *price_notes(run),
         *quality,
         *log_notes(logs.notes),
@@ -113,6 +114,20 @@ def _unnoted(run: Run) -> list[str]:
 def _named(burns: Sequence[str]) -> str:
     """Return 'Burn 07', or 'Burns 07, 12 …'."""
     return f"Burn{'s' * (len(burns) > 1)} {some_of(burns)}"
+
+
+def charge_notes(run: Run) -> list[str]:
+    """Return a sentence on burns whose charge is not the trial file's; where there is a plan, its deviations say so."""
+    charge, done = run.trial.charge, run.in_state("done")
+    if run.plan is not None or not charge.of_equal_mass or charge.grams is None:
+        return []
+    allowed = charge.grams * OWN_TOLERANCE if charge.tolerance_g is None else charge.tolerance_g
+    unlike = done[(done["charge_g"] - charge.grams).abs() > allowed + 1e-9]
+    if unlike.empty:
+        return []
+    shown = some_of([f"{grams:g} g" for grams in unlike["charge_g"]])
+    parts = {"burns": _named(unlike["burn"].tolist()), "grams": charge.grams, "allowed": allowed}
+    return [WORDS["charges"].format(charges=shown, **parts)]
 
 
 def price_notes(run: Run) -> list[str]:

@@ -263,6 +263,21 @@ def test_a_correction_of_a_report_that_is_not_there_is_refused_before_the_report
     check(tmp_path)
 
 
+def test_a_charge_that_is_not_the_trial_files_is_told_where_fuels_are_compared_at_equal_mass(tmp_path):
+    head = HEAD.replace("\n", ",charge_g\n")
+    rows = "01,a,1,2026-05-14,10:00,12:00,a.csv,,0.4\n02,a,1,2026-05-15,10:00,12:00,b.csv,,403\n"
+
+    def told(keys):
+        folder_of(tmp_path, head + rows, {"a.csv": LOG, "b.csv": NEXT_DAY}, trial=f"[charge]\n{keys}\n")
+        return [note for note in check(tmp_path).notes if "of [charge]" in note]
+
+    (said,) = told("grams = 400")
+    assert said.startswith("Burn 01: 0.4 g, not the 400 ± 4 g of [charge]")
+    (said,) = told("grams = 400\ntolerance_g = 2")
+    assert said.startswith("Burns 01, 02: 0.4 g, 403 g, not the 400 ± 2 g of [charge]")
+    assert not told('by = "volume"\nlitres = 2')
+
+
 def test_what_cannot_be_borrowed_from_is_told_before_the_report(tmp_path):
     folder_of(tmp_path / "b", HEAD + "01,a,1,2026-05-14,10:00,12:00,a.csv,\n", {"a.csv": LOG})
     trial = tmp_path / "b" / "trial.toml"
