@@ -111,8 +111,11 @@ def _no_number(name: str) -> None:
 
 
 def _part_of(path: Path, wanted: set[str]) -> str:
-    """Return the wanted keys as JSON."""
-    parts = _KEY.finditer(path.read_text("utf-8"))
+    """Return the wanted keys as JSON, of a file that was written to its end."""
+    text = path.read_text("utf-8")
+    if not text.endswith("\n}\n"):
+        raise ValueError("broken off")
+    parts = _KEY.finditer(text)
     return f"{{{','.join(part[0] for part in parts if part[1] in wanted)}}}"
 
 

@@ -10,6 +10,7 @@ import pytest
 from kit.cli import main
 from kit.errors import KitError
 from kit.history import open_seasons
+from kit.publish.plain import canonical
 from kit.publish.provenance import earlier_looks
 from kit.publish.write_outputs import CURVES, TABLES
 from kit.results_file import (
@@ -117,6 +118,16 @@ def test_a_malformed_one_is_refused_by_name(tmp_path, what):
     with pytest.raises(KitError):
         newest_results(path.parents[2], "components")
         read_results(path, ALWAYS)
+
+
+@pytest.mark.parametrize("behind", ['"components"', '"burns"'])
+def test_one_that_was_broken_off_is_refused_though_the_wanted_keys_stand_before_the_break(tmp_path, behind):
+    text = canonical(WHOLE)
+    path = written(tmp_path, text)
+    assert read_part(path, {"trial"})["trial"] == WHOLE["trial"]
+    path.write_text(text[: text.index(behind)], "utf-8")
+    with pytest.raises(KitError, match="results that cannot be read"):
+        read_part(path, {"trial"})
 
 
 def test_what_is_no_file_of_the_folder_is_not_opened(tmp_path):
