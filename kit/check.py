@@ -69,9 +69,7 @@ def check(run_folder: str | Path) -> Checked:
     if run is not None:
         lenders = lender_folders(run.folder, run.trial.model.borrow_from)
         with faults.gathering():
-            able_lenders(
-                run.folder, filter(Path.is_dir, lenders)
-            )  # of the others it is said that they are not there
+            able_lenders(run.folder, filter(Path.is_dir, lenders))  # what is not there is told already
     logs = _logs(run, faults)
     faults.settle()
     assert run is not None and logs is not None
