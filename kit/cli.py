@@ -340,16 +340,18 @@ def _index(out: Out, folder: Path) -> int:
 
     faults = Faults()
     out.made(index=write_index(folder, faults=faults))
-    faults.settle()
-    return DONE
+    if not faults:
+        return DONE
+    _print_problems(KitError(faults), out.as_json, "the index names what it leaves out")
+    return BAD_INPUT
 
 
-def _print_problems(error: KitError, as_json: bool) -> None:
+def _print_problems(error: KitError, as_json: bool, outcome: str = "nothing was written") -> None:
     if as_json:
         Out(as_json).say("", problems=[problem.as_record() for problem in error.problems])
         return
     problems = grouped(error.problems)
-    head = f"{len(problems)} problem{'s' * (len(problems) > 1)}; nothing was written."
+    head = f"{len(problems)} problem{'s' * (len(problems) > 1)}; {outcome}."
     print("\n".join([head, *numbered(problems)]), file=sys.stderr)
 
 

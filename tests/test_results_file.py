@@ -159,7 +159,12 @@ def test_the_index_lists_the_rest_and_names_the_bad_one(tmp_path, capsys, what):
     assert main(["index", str(tmp_path)]) == wanted
     out, err = capsys.readouterr()
     page = (tmp_path / "index.html").read_text("utf-8")
-    assert "index.html" in out and "Made" in page and good.parent.name in page
+    assert (
+        "index.html" in out
+        and "Made" in page
+        and good.parent.name in page
+        and "nothing was written" not in err
+    )
     assert (str(bad) in err and "bad (its results cannot be read)" in page) == bool(wanted)
 
 
