@@ -19,7 +19,7 @@ from kit.data_file import data_file
 from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import fires_in
-from kit.results_file import able_lenders, corrected_report
+from kit.results_file import corrected_report
 from kit.trial import Run
 from kit.trial.plan_file import OWN_TOLERANCE
 from kit.trial.run import lender_folders, look_into
@@ -66,10 +66,10 @@ def check(run_folder: str | Path) -> Checked:
     if run is not None and run.trial.corrects:  # a report would say so only at its end
         with faults.gathering():
             corrected_report(run.folder, run.trial.corrects)
-    if run is not None:
-        lenders = lender_folders(run.folder, run.trial.model.borrow_from)
+    unlike: tuple[str, ...] = ()
+    if run is not None and run.trial.model.borrow_from:
         with faults.gathering():
-            able_lenders(run.folder, filter(Path.is_dir, lenders))  # what is not there is told already
+            unlike = _unlike_lenders(run)
     logs = _logs(run, faults)
     faults.settle()
     assert run is not None and logs is not None
@@ -80,6 +80,7 @@ def check(run_folder: str | Path) -> Checked:
     left_out = uncounted_words(uncounted(run, measured.metrics, measured.reasons))
     notes = [
         *run.notes,
+        *unlike,
         *_unnoted(run),
         *left_out,
         *charge_notes(run),
@@ -88,6 +89,14 @@ def check(run_folder: str | Path) -> Checked:
         *log_notes(logs.notes),
     ]
     return Checked([*map(_burn_line, records), *notes], records, notes)
+
+
+def _unlike_lenders(run: Run) -> tuple[str, ...]:
+    """Return why folders that stand beside this one lend nothing; of those that are not there it is told already."""
+    from kit.judge.earlier_trials import lenders_of  # it brings the model, which nothing else here needs
+
+    there = all(map(Path.is_dir, lender_folders(run.folder, run.trial.model.borrow_from)))
+    return lenders_of(run.folder, run.trial)[1] if there else ()
 
 
 def problems_of(run_folder: str | Path) -> tuple[Problem, ...]:

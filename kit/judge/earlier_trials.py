@@ -72,19 +72,24 @@ def lenders_of(folder: Path, trial: Trial) -> tuple[tuple[Lender, ...], tuple[st
     Raises
     ------
     KitError
-        Where one that is named has no report, or measured in another way, with every difference.
+        Where one that is named has no report or logs that count already, or measured in another way, with every
+        difference.
     """
     faults, lenders, unlike = Faults(), [], []
     every = trial.model.borrow_from == (ALL_ALIKE,)
     stated = {key: getattr(trial, key) for key in SAME}
-    for place in able_lenders(folder, lender_folders(folder, trial.model.borrow_from)):
+    places, copies = able_lenders(folder, lender_folders(folder, trial.model.borrow_from))
+    for place in places:
         results, name = newest_results(place, "metrics")[1], place.name
         then = results.get("trial", {})
         stated["measuring"] = _windows_as(then.get("measuring") or {}, trial.measuring)
         others = differences(conditions(then), conditions(to_jsonable_python(stated, by_alias=False)))
-        if every and others:
-            unlike.append(WORDS["unlike"].format(name=name, why=", ".join(others)))
+        if every and (others or place in copies):
+            why = {"name": name, "whose": copies.get(place), "why": ", ".join(others)}
+            unlike.append(WORDS["unlike" if others else "copy"].format(**why))
             continue
+        if place in copies:
+            faults.take(refused("copy", name=name, whose=copies[place]))
         for key, (before, now) in others.items():
             faults.take(refused("pooled", name=name, key=key, then=before or "none", now=now or "none"))
         lenders.append(Lender(place, results))

@@ -2,13 +2,14 @@ import json
 import math
 import shutil
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
 from pydantic_core import to_jsonable_python
 
 from kit.errors import KitError
-from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_words, with_earlier
+from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_words, lenders_of, with_earlier
 from kit.judge.judging import judge_metric
 from kit.judge.question import Question
 from kit.schema import metric
@@ -38,7 +39,7 @@ def test_nothing_is_borrowed_for_a_metric_that_was_not_measured():
     assert borrowed_spread([lender("one", 3.0, 4.0, 10.0)], "plateau") is None
 
 
-def earlier(folder, **changes):
+def earlier(folder, inputs=(), **changes):
     """Write a results.json as of an earlier trial like the demo."""
     run = open_run(demo_folder())
     trial = {
@@ -51,7 +52,12 @@ def earlier(folder, **changes):
     } | changes
     place = folder / "reports" / "2025-05-14-standard"
     place.mkdir(parents=True, exist_ok=True)
-    results = {"schema": "repeatburn-results/1", "trial": trial, **lender("", 3.0, 4.0, 12.0).results}
+    results = {
+        "schema": "repeatburn-results/1",
+        "inputs": [*inputs],
+        "trial": trial,
+        **lender("", 3.0, 4.0, 12.0).results,
+    }
     (place / "results.json").write_text(json.dumps(results), encoding="utf-8")
 
 
@@ -103,6 +109,33 @@ def test_windows_that_burns_of_minutes_shortened_are_the_same_where_this_trial_s
     for other in (own.shortened(1), own.shortened(2)):
         with pytest.raises(KitError, match="smoothing median_s"):
             words(other)
+
+
+def test_a_copy_of_this_folder_or_of_a_lender_lends_nothing(tmp_path):
+    now = single_burns(tmp_path / "now")
+    log = now.folder / "logs" / now.burns["log"].iloc[0]
+    record = {"name": "logs/x.csv", "bytes": log.stat().st_size}
+    own, other = (record | {"sha256": each} for each in (sha256(log.read_bytes()).hexdigest(), "0" * 64))
+    earlier(tmp_path / "backup", inputs=[own, other])
+    for name in ("autumn", "autumn again"):
+        earlier(tmp_path / name, inputs=[other])
+
+    def borrowing(*names):
+        model = now.trial.model.model_copy(update={"borrow_from": names})
+        return replace(now.trial, model=model)
+
+    with pytest.raises(KitError) as caught:
+        lenders_of(now.folder, borrowing("../backup", "../autumn", "../autumn again"))
+    assert [problem.found for problem in caught.value.problems] == [
+        "backup, which holds logs of this folder",
+        "autumn again, which holds logs of autumn",
+    ]
+    lenders, unlike = lenders_of(now.folder, borrowing("all alike"))
+    assert [each.name for each in lenders] == ["autumn"]
+    assert sorted(unlike) == [
+        "autumn again beside this folder holds logs of autumn, whose burns count already: it lends nothing.",
+        "backup beside this folder holds logs of this folder, whose burns count already: it lends nothing.",
+    ]
 
 
 def test_a_folder_without_a_report_cannot_lend(tmp_path):
