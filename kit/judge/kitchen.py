@@ -19,11 +19,11 @@ from kit.judge.comparisons import fuel_means, places_of
 from kit.judge.judging import judge_metric, laid_out, question_of
 from kit.judge.question import WORDS, Counted, Question
 from kit.judge.verdicts import DIFFERENT, OPEN
-from kit.schema import Metric
+from kit.schema import PRODUCT, THESE_BAGS, Metric
 from kit.trial import Run, Trial
 from kit.trial.models import Cook
 from kit.variance import fit_repeats
-from kit.variance.burn_arrays import Array, Mask
+from kit.variance.burn_arrays import Array, Mask, noted_bags
 from kit.variance.families import holm
 from kit.variance.sd_limits import component_limits
 
@@ -73,7 +73,8 @@ def reached_compared(counted: Counted, question: Question) -> pd.DataFrame:
     -----
     Fisher's exact test, two-sided, with half the chance of what was seen (mid-p; Lancaster 1961). Where bags of one of
     the two fuels disagree, burns of a bag are not as good as burns of many: whole bags are then shared out between
-    the fuels in every way, and the difference of the shares is held against those.
+    the fuels in every way, and the difference of the shares is held against those. Burns of one bag say nothing of its
+    fuel's others: a pair with such a fuel is compared 'for these bags', whatever the other's.
     """
     tables = []
     for metric, told in _told(counted).items():
@@ -112,11 +113,18 @@ def _told(counted: Counted) -> dict[str, pd.DataFrame]:
 def _compared(a: str, b: str, parts: Mapping[str, pd.DataFrame]) -> dict[str, object]:
     (k, n), (j, m) = ((int(parts[fuel]["reached"].sum()), len(parts[fuel])) for fuel in (a, b))
     disagree = [fuel for fuel in (a, b) if bags_disagree(parts[fuel])]
+    one_bag = any(_of_one_bag(parts[fuel]) for fuel in (a, b))
     return {
         "a": a, "b": b, "reached_a": k, "n_a": n, "reached_b": j, "n_b": m,
         "p": _bags_shared_out(parts[a], parts[b]) if disagree else _fisher(k, n, j, m),
         "method": "whole bags shared out anew" if disagree else "Fisher, mid-p", "disagree": " ".join(disagree),
+        "scope": THESE_BAGS if one_bag else PRODUCT,
     }  # fmt: skip
+
+
+def _of_one_bag(rows: pd.DataFrame) -> bool:
+    """Return whether all burns of a fuel are of one bag; bags that are not all noted are one, as in the models."""
+    return len({*noted_bags(rows["fuel"].tolist(), rows["bag"].tolist())}) == 1
 
 
 def _fisher(k: int, n: int, j: int, m: int) -> float:

@@ -47,6 +47,11 @@ LARGEST = (10**7, 3000, 300)
 TOLERANCE = 1e-3
 """Of the burn SD: so near the other program's estimates agree."""
 
+ROUNDING = 1e-6
+"""Of a criterion: so near two are the same."""
+
+SD_OF = "SD of {name}s"
+
 Row = tuple[str, float, Array | Mask]
 """What is counted, how often it was promised, and in which simulated trials it held, or how often in each."""
 
@@ -251,12 +256,21 @@ def second_opinion(fit: RepeatModel) -> pd.DataFrame:
     table = pd.DataFrame({"kit": pd.Series(mine)}).rename_axis("quantity")
     table["other"] = pd.Series(theirs, dtype=float)
     near = (table["kit"] - table["other"]).abs() <= TOLERANCE * np.sqrt(theta[-1])
+    if theirs and not near.all() and _is_less_likely(fit, theirs):
+        note += OPINION["less_likely"]
     return table.assign(agrees=near, note=note).reset_index()
+
+
+def _is_less_likely(fit: RepeatModel, theirs: Mapping[str, float]) -> bool:
+    """Return whether the other program's SDs make these burns less likely, by the criterion that both minimise."""
+    theta = np.array([[theirs[SD_OF.format(name=name)] ** 2 for name in fit.names]])
+    criterion = fit.engine.deviance(fit.data, theta, np.zeros(1, int)).value[0]
+    return bool(criterion > fit.criterion + ROUNDING)
 
 
 def _quantities(fit: RepeatModel, beta: Array, variances: Mapping[str, float]) -> dict[str, float]:
     means = {f"mean of {label}": float(mean) for label, mean in zip(fit.labels, beta, strict=False)}
-    return means | {f"SD of {name}s": float(np.sqrt(each)) for name, each in variances.items()}
+    return means | {SD_OF.format(name=name): float(np.sqrt(each)) for name, each in variances.items()}
 
 
 def _asked(fit: RepeatModel) -> Opinion:

@@ -85,7 +85,7 @@ class Recheck:
             "unread": not (self.agrees or self.values),
             "moved": "" if self.agrees or not self.values else str(len(self.moved)),
             "wrong": f", {len(self.files)} faults of files" if self.files else "",
-            "within": f"within 1 part in {1 / RELATIVE:,.0f} (or {ABSOLUTE:g})",
+            "tolerance": f"1 part in {1 / RELATIVE:,.0f} (or {ABSOLUTE:g})",
             "files": "\n".join(self.files[:_SHOWN]),
             "more_files": max(0, len(self.files) - _SHOWN),
             "largest": "\n".join(f"  {each}" for each in largest),

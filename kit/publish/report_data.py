@@ -364,6 +364,11 @@ class ReportData:
         judged = self.table("comparisons")
         if not ((judged["scope"] == schema.THESE_BAGS) & judged["low"].notna()).any():
             return ""
+        return self.bags_or_charges
+
+    @property
+    def bags_or_charges(self) -> str:
+        """What was burned: 'these bags', or 'these charges' where bags are not all noted."""
         all_noted = self.bags and not any(n.unnoted for n in self.burned.values())
         return "these bags" if all_noted else "these charges"
 

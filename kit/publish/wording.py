@@ -130,9 +130,11 @@ def counts_of_two(a: str, b: str, n: Sequence[Count]) -> str:
     return ", ".join(own.of(name) for name, own in zip((a, b), n, strict=True))
 
 
-def burns_named(burns: Sequence[object], most: int = 10_000) -> str:
-    """Return 'burn 07', 'burns 07 and 12', or from so many on how many they are."""
+def burns_named(burns: Sequence[object], most: int = 10_000, made: int = 0) -> str:
+    """Return 'burn 07', 'burns 07 and 12', from so many on how many they are, of all that were made 'all six burns'."""
     names = list(dict.fromkeys(map(str, burns)))
+    if len(names) == made > 2:
+        return f"all {counted(made, 'burn')}"
     return f"burn{'s' * (len(names) > 1)} {listed(names)}" if len(names) <= most else f"{len(names)} burns"
 
 

@@ -49,6 +49,21 @@ def test_burns_of_bags_that_disagree_do_not_count_as_many():
     assert (row["verdict"], row["p"]) == ("not settled", pytest.approx(0.5))
 
 
+@pytest.mark.parametrize(
+    ("bags", "scope"),
+    [
+        (["a"] * 6 + list("aabbcc"), "these bags"),
+        (list("aabbcc") + ["a"] * 6, "these bags"),
+        (list("aabbcc") + list("aabb") + [""] * 2, "these bags"),
+        ([""] * 12, "these bags"),
+        (list("aaabbb") * 2, "the product"),
+    ],
+)
+def test_burns_of_one_bag_say_nothing_of_its_fuel_s_others(bags, scope):
+    row = compared(["exact"] * 6 + ["never"] * 6, bags)
+    assert (row["verdict"], row["scope"]) == ("different", scope)
+
+
 def test_a_fuel_that_reached_it_only_sometimes_has_no_time_above():
     status = ["exact"] * 6
     burns = {"fuel": ["alder"] * 3 + ["olive"] * 3, "bag": "a"}

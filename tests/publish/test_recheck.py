@@ -64,6 +64,8 @@ def test_one_changed_reading_is_named_with_the_values_it_moves(bundle, tmp_path)
     outcome = recheck(changed(bundle, tmp_path / "x.zip", change))
     assert not outcome.agrees
     assert "burns.csv: not what its hash says" in outcome.words
+    assert f": {len(outcome.moved)} of {outcome.values} values differ, " in outcome.words
+    assert "; numbers count as equal within 1 part in 1,000,000" in outcome.words
     assert "burns.csv: an input that changed since the report" in outcome.words
     assert "metrics, metric peak, fuel olive, burn 01, value: was 247.333333, is 248.333333" in outcome.words
     assert "means, fuel olive, mean: was 254.666667, is 255.166667" in outcome.words

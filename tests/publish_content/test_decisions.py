@@ -1,6 +1,7 @@
 """What is decided before a sentence is told: looks counted once, limits of standards, settings, kinds that came up."""
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -93,6 +94,20 @@ def test_what_some_burns_never_reached_is_told_fuel_by_fuel():
     assert any(
         "200" in line and "pressed briquettes 0 of 6" in line and "alder lump 6 of 6" in line for line in told
     )
+
+
+def test_a_temperature_reached_by_one_bag_more_often_is_said_of_bags_and_not_of_fuels():
+    data = report_data(analysis("three"))
+    pairs = data.table("reached_pairs")
+    alder = pairs["a"].eq("alder") | pairs["b"].eq("alder")
+    one_bag = pairs.assign(scope=pairs["scope"].mask(alder, "these bags"))
+    told = reached_sentences(replace(data, instead={"reached_pairs": one_bag}))
+    assert any(
+        re.match(r"For these bags, more often than pressed briquettes: alder lump \(p", each) for each in told
+    )
+    assert any(re.match("More often than pressed briquettes: olive", each) for each in told)
+    assert "say nothing of a fuel's other bags" in told[-1]
+    assert not any("bags" in each for each in reached_sentences(data))
 
 
 def test_a_fuel_whose_bags_disagree_about_a_temperature_is_told_so():

@@ -49,6 +49,52 @@ def test_the_report_names_the_interval_that_fell_short_and_what_rests_on_it():
     assert "is not ruled out)" in text(near, sections.variation)
 
 
+def limitations(made):
+    return text(made, sections.method).partition("Limitations")[2]
+
+
+def test_what_fell_short_in_the_self_check_stands_among_the_limitations():
+    assert "promise more than they keep" not in limitations(held_by_days(0.91))
+    of_days = "the interval of the spread between days in peak temperature held the truth in 80 of 100"
+    assert f"{of_days} (95 were promised)." in limitations(held_by_days(0.8))
+    made = analysis("three")
+    table = made.self_check[made.self_check["metric"] == "peak"]
+    quantity = table["quantity"]
+    for words, share in (("of the means", 0.9), ("all Tukey", 0.86), ("is claimed somewhere", 0.14)):
+        assert quantity.str.contains(words).any()
+        table = table.assign(share=table["share"].mask(quantity.str.contains(words), share))
+    told = limitations(made.with_tables(self_check=table))
+    assert (
+        "intervals of means held the truth in 90 of 100 (95 were promised) and a difference was claimed"
+        in told
+    )
+    assert "in 14 of 100 in which all fuels were alike (5 were promised)." in told
+
+
+@pytest.mark.parametrize("note", ["statsmodels MixedLM, whose estimates are less likely than this kit's", ""])
+def test_where_a_second_program_found_less_likely_estimates_that_is_said(note):
+    made = analysis("three")
+    rows = made.second_opinion
+    apart = rows.assign(note=note, agrees=False, other=rows["kit"] + 1.0)
+    told = text(made.with_tables(second_opinion=apart), sections.method)
+    assert "differs in the others by at most" in told
+    assert ("vary; there this kit's estimates are the likelier ones" in told) == bool(note)
+
+
+def test_a_price_without_a_cost_says_where_the_reason_stands():
+    made = analysis("three")
+    sheet = made.run.burns.assign(leftover_g=float("nan"))
+    kept = {name: getattr(made, name) for name in ("metrics", "comparisons", "means")}
+    tables = {name: each[~each["metric"].str.startswith("cost:")] for name, each in kept.items()}
+    bare = replace(made.with_tables(**tables), run=replace(made.run, burns=sheet))
+    there = "the notes under 'Data quality'"
+    assert f"is not judged; why not stands in {there}" in text(bare, sections.answer)
+    assert f"Why no verdict is given at the prices paid stands in {there}." in text(
+        bare, sections.comparisons
+    )
+    assert there not in text(made, sections.answer) + text(made, sections.comparisons)
+
+
 def test_burns_that_were_all_left_out_are_counted_and_not_said_to_be_none():
     made = analysis("all left out")
     first, how = text(made, sections.answer), text(made, sections.method)

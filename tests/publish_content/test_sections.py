@@ -17,8 +17,9 @@ from kit.page.text import join, markdown_html
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims, cards
 from kit.publish.report_data import prices_per_kg, report_data
-from kit.publish.sections.first_screen import answer_sentences
+from kit.publish.sections.first_screen import _key, answer_sentences
 from kit.publish.sections.method import methods
+from kit.publish.sections.pairs import further_html
 from kit.publish.wording import words
 from kit.trial.models import Bag, Charge
 from tests.publish_content.made import analysis, folder
@@ -512,6 +513,34 @@ def test_a_chance_of_an_open_pair_says_that_it_is_open():
         pair = frozenset(player.id for player in data.cast if player.name in each)
         if "peak hotter" in each and pair in settled:
             assert "not settled" not in each.partition("In brackets")[0]
+
+
+def test_logs_that_were_all_cut_short_are_not_named_one_by_one():
+    made = analysis("three")
+    every, n = made.spans.assign(cut_short=True), made.spans["burn"].nunique()
+    told = read(sections.data_quality(made.with_tables(spans=every)).html).text
+    assert f"All {n} burns: the log ended before the stop" in told
+    some = every.assign(cut_short=every["burn"] != every["burn"].iloc[0])
+    told = read(sections.data_quality(made.with_tables(spans=some)).html).text
+    assert "the log ended before the stop" in told and f"All {n} burns" not in told
+
+
+def test_little_fuel_that_is_still_needed_is_told_to_a_tenth_of_a_kilogram():
+    data = report_data(analysis("three"))
+    pair = data.of_declared_pairs(data.of_primary(data.table("comparisons")))[["metric", "a", "b"]].iloc[0]
+    row = pair.to_dict() | {"bags": 1, "burns": 2, "more_burns": 4, "cost": 9.0}
+    needed = pd.DataFrame([row | {"grams": grams, "hours": 8.0} for grams in (1_600.0, 16_400.0)])
+    shown = further_html(replace(data, instead={"further": needed}), most=2)
+    told = "".join(map(str, shown)).replace("\u00a0", " ")
+    assert "1.6 kg" in told and re.search(r"\b16 kg", told)
+
+
+def test_the_folders_borrowed_from_stand_in_one_order():
+    data = report_data(analysis("three"))
+    prior = pd.DataFrame({"metric": ["peak"] * 2, "folder": ["second", "first"], "used": [True, True]})
+    borrowed = replace(data, instead={"prior": prior})
+    vars(borrowed)["lenders"] = ["first", "third", "second"]
+    assert "the spread found in first and second;" in _key(borrowed)
 
 
 def test_reached_more_often_stands_with_its_p():

@@ -15,6 +15,7 @@ from kit.variance.bootstrap import bootstrap, variance_shares
 from kit.variance.engine import dense_space, engine_of
 from kit.variance.inference import predict_burn
 from kit.variance.sd_limits import component_limits, profile_holds, profile_limits
+from tests.judge.made import burns_table
 from tests.variance.reference import ARGUMENTS, assert_allclose, fitted, table
 from tests.variance.written_out import criterion, kenward_roger
 
@@ -206,6 +207,14 @@ def test_second_opinion_agrees_where_it_can_and_says_where_not():
     grouped = second_opinion(fit_repeats(table("burns_heteroscedastic"), spread="by fuel"))
     assert not grouped["agrees"].any()
     assert "spread by group" in grouped["note"][0]
+
+
+def test_where_the_second_program_stops_short_of_zero_the_kit_s_estimates_are_the_likelier():
+    opinion = second_opinion(fit_repeats(burns_table(fuels=2, bags=3, burns=2, bag_sd=0.2, seed=24)))
+    assert not opinion["agrees"].all() and "less likely than this kit's" in opinion["note"][0]
+    of_bags = opinion.set_index("quantity").loc["SD of bags"]
+    assert of_bags["kit"] == 0 < of_bags["other"]
+    assert "less likely" not in second_opinion(fitted("burns_unbalanced"))["note"][0]
 
 
 def test_a_warning_of_the_second_program_is_no_failure_of_it_where_warnings_are_errors():

@@ -8,13 +8,14 @@ from typing import Any
 
 import pandas as pd
 
+from kit.check import price_notes
 from kit.page.html_tables import Col, Kind, cols, numbers, table
 from kit.page.shown_numbers import convert, plain, quantity
 from kit.page.text import Html, anchor, element, join
 from kit.publish.canvas import Cast
 from kit.publish.claims import MOST, Claim, best_claim, claims_of, findings, overall_sentence, value_claim
 from kit.publish.provenance import earlier_looks
-from kit.publish.report_data import ReportData, cost_metric, prices_per_kg
+from kit.publish.report_data import ReportData, cost_metric, price_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
 from kit.publish.sections.section import APPENDIX, heading, label, paragraph, topic
@@ -45,8 +46,16 @@ def _no_price(data: ReportData) -> str:
     cost = cost_metric(data)
     if not data.trial.is_priced:
         return data.said("no_price", cost="", ratios=len(data.break_even))
+    if unjudged_prices(data):
+        return data.said("no_price_yet")
     bare = cost and not data.rows("comparisons", cost)["low"].notna().any()
     return data.said("no_price", cost=data.label(cost)) if bare else ""
+
+
+def unjudged_prices(data: ReportData) -> bool:
+    """Return whether prices are declared, no cost is compared, and a note says what is missing for it."""
+    judged = price_metric(data).startswith("cost:")
+    return data.trial.is_priced and not judged and bool(price_notes(data.analysis.run))
 
 
 def _shown(each: Claim | str) -> Html:
@@ -95,8 +104,8 @@ def _key(data: ReportData) -> str:
     several = int(data.table("comparisons").groupby("metric").size().max()) > 1
     of = "these bags" if data.bags else "these burns"
     prior = data.table("prior")
-    folders = prior.loc[prior["used"].fillna(False).astype(bool), "folder"]
-    earlier = [] if data.singles else list(dict.fromkeys(map(str, folders)))
+    used = set(prior.loc[prior["used"].fillna(False).astype(bool), "folder"])
+    earlier = [] if data.singles else [folder for folder in data.lenders if folder in used]
     holds_for = [data.here, of, *["these days"] * (data.days > 0)]
     return data.said("key", several=several, earlier=earlier, holds_for=holds_for)
 

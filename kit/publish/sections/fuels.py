@@ -28,6 +28,7 @@ from kit.publish.wording import (
     with_unit_after,
     words,
 )
+from kit.schema import THESE_BAGS
 from kit.trial.models import Cook
 
 CONDITIONS: Final = ("charge_g", "ambient_c", "wind_m_s", "humidity_pct")
@@ -104,20 +105,23 @@ def bounds_sentences(data: ReportData) -> list[Html | None]:
 
 def reached_sentences(data: ReportData) -> list[str]:
     """Return for each temperature that some burns did not reach how many of each fuel's did, and what that settles."""
-    said, rows = [], _not_always_reached(data)
+    said, rows, limited = [], _not_always_reached(data), False
     for metric, own in rows.groupby("metric", sort=False):
         each = [data.said("reached_of", name=data.name(row.fuel), row=row) for row in own.itertuples()]
         some = own["reached"].sum()
         said.append(data.said("reached", at=own["at"].iloc[0], some=some, each="; ".join(each)))
         pairs = data.rows("reached_pairs", str(metric))
-        over: dict[str, list[str]] = {}
+        over: dict[tuple[str, str], list[str]] = {}
         for row in () if data.interim or data.bare else pairs[pairs["verdict"] == "different"].itertuples():
             more, less = (row.a, row.b) if row.direction == "a" else (row.b, row.a)
             more_often = f"{data.name(str(more))} (p {p_is(row.p_adjusted)})"
-            over.setdefault(data.name(str(less)), []).append(more_often)
-        said += [data.said("reached_more", less=less, more=names) for less, names in over.items()]
+            these = data.bags_or_charges if row.scope == THESE_BAGS else ""
+            over.setdefault((data.name(str(less)), these), []).append(more_often)
+        for (less, these), names in over.items():
+            said.append(data.said("reached_more", less=less, more=names, these=these))
+            limited |= bool(these)
     if any("(p " in each for each in said):
-        said.append(data.said("reached_p", unevenly=rows["bags_disagree"].any()))
+        said.append(data.said("reached_p", unevenly=rows["bags_disagree"].any(), limited=limited))
     return said
 
 

@@ -152,39 +152,64 @@ def shared_out(self_check: pd.DataFrame) -> str:
 def _checked(data: ReportData) -> str:
     """Say what the self-check found, and whether another program agrees."""
     rows, opinion = data.table("self_check"), data.table("second_opinion")
-    held = rows[rows["quantity"].astype(str).str.contains("^intervals of the means .*hold the truth")]
-    ends = dict.fromkeys(map(of_hundred, held["share"].agg(["min", "max"]).dropna()))
     fitted = opinion[opinion["other"].notna()]
     converged = fitted[~fitted["note"].astype(str).str.contains("did not converge")]
-    false = rows[rows["quantity"].astype(str).str.startswith("a difference is claimed somewhere")]
     alike = converged["agrees"].fillna(False).astype(bool)
-    found = {"apart": not alike.all(), "agree": alike.sum(), "converged": len(converged)}
+    likelier = converged.loc[~alike, "note"].astype(str).str.contains("less likely").all()
+    there = data.said("likelier_there", likelier=likelier)
+    found = {
+        "apart": not alike.all(),
+        "where_apart": there,
+        "agree": alike.sum(),
+        "converged": len(converged),
+    }
     return data.said(
         "checked",
         many=len(data.cast) > MOST_FUELS,
-        nominal=f"{100 * held['nominal'].astype(float).max():.4g}",
-        false_claims=of_hundred(false["share"].max()) if len(false) else "",
-        error=f"{100 * false['nominal'].astype(float).max():.3g}",
         trials=TRIALS,
         checked=len(rows),
         seed=rows["seed"].max(),
-        held=" to ".join(ends),
         compared=len(opinion),
         fitted=len(fitted),
         converged=len(converged),
-        short=_fell_short(data),
+        short=" ".join(_fell_short(data, "fell_short")),
         found=data.said("found_alike", farthest=plain(_farthest(converged), 1), **found),
+        **_held_and_claimed(data),
     )
 
 
-def _fell_short(data: ReportData) -> str:
-    """Say which interval fell short most of what it promised in the self-check; '' where none did."""
+def _held_and_claimed(data: ReportData) -> dict[str, object]:
+    """Return in how many of 100 trials means were held or a difference was claimed falsely, and what was due."""
+    rows = data.table("self_check")
+    held = rows[rows["quantity"].astype(str).str.contains("^intervals of the means .*hold the truth")]
+    false = rows[rows["quantity"].astype(str).str.startswith("a difference is claimed somewhere")]
+    ends = dict.fromkeys(map(of_hundred, held["share"].agg(["min", "max"]).dropna()))
+    return {
+        "nominal": f"{100 * held['nominal'].astype(float).max():.4g}",
+        "held": " to ".join(ends),
+        "means_short": (held["nominal"] - held["share"] > 2 * held["mc_error"]).any(),
+        "error": f"{100 * false['nominal'].astype(float).max():.3g}",
+        "false_claims": of_hundred(false["share"].max()) if len(false) else "",
+        "false_short": (false["share"] - false["nominal"] > 2 * false["mc_error"]).any(),
+    }
+
+
+def _fell_short(data: ReportData, key: str) -> list[str]:
+    """Say in the words of this key which intervals held less than promised in the self-check; nothing if none did."""
     worst, *more = fell_short(data.table("self_check")).to_dict("records") or [{}]
     if not worst:
-        return ""
+        return []
     spread = source_name(worst["component"], data) if worst["component"] == worst["component"] else ""
-    parts = {"spread": spread, "measure": data.label(worst["metric"]), "held": of_hundred(worst["share"])}
-    return data.said("fell_short", worst=worst, promised=100 * worst["nominal"], more=more, **parts)
+    return sentences_of(
+        key,
+        worst=worst,
+        spread=spread,
+        measure=data.label(worst["metric"]),
+        fewest=of_hundred(worst["share"]),
+        promised=100 * worst["nominal"],
+        more=more,
+        **_held_and_claimed(data),
+    )
 
 
 def _farthest(opinion: pd.DataFrame) -> float:
@@ -225,6 +250,7 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "spread_over_days": data.days > 2 and not data.singles,
         "all_dated": data.dated == data.done,
         "checked": len(data.table("self_check")),
+        "kept_less": _fell_short(data, "kept_less"),
         "many_measures": len(data.primary) > 1 and not data.bare,
     }
 

@@ -40,7 +40,7 @@ from kit.publish.claims import (
 from kit.publish.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, n_note, narrowed, report_data
 from kit.publish.sections.burn_curves import two_drawing
-from kit.publish.sections.first_screen import finding_html, warnings
+from kit.publish.sections.first_screen import finding_html, unjudged_prices, warnings
 from kit.publish.sections.fuels import conditions_table, means_table, values_drawing
 from kit.publish.sections.quality import influence_words
 from kit.publish.sections.section import (
@@ -300,7 +300,7 @@ def further_html(data: ReportData, most: int) -> list[Html | None]:
 
 
 def _needed(row: Any, data: ReportData) -> str:
-    fuel = quantity(row.grams / 1000, "kg", data.units, decimals=0)
+    fuel = quantity(row.grams / 1000, "kg", data.units, decimals=1 if row.grams < 10_000 else 0)
     parts: dict[str, Any] = {"row": row, "several": row.burns > 1, "measure": data.label(row.metric)}
     parts |= {"a": data.name(row.a), "b": data.name(row.b), "known": ""}
     if beaten := beaten_by_the_best(data, row):
@@ -357,7 +357,8 @@ def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Htm
     settled_first = rows.iloc[rows["verdict"].isin(UNDECIDED).argsort(kind="stable")].head(most)
     told = [price_sentence(row, data) for row in settled_first.itertuples(index=False)]
     told += sentences_of("more_prices", more=len(rows) - len(told))
-    basis = data.said("break_even", cost=str(rows["metric"].iloc[0]).startswith("cost"))
+    parts = {"cost": str(rows["metric"].iloc[0]).startswith("cost"), "unjudged": unjudged_prices(data)}
+    basis = data.said("break_even", **parts)
     return [heading("Price", "break-even-price"), drawing, bullets(told), label(basis)]
 
 

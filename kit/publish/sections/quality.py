@@ -47,7 +47,9 @@ def data_quality(data: ReportData) -> list[object]:
     lids = _lid_open(data)
     lids = lids[lids["metric"].isin(data.primary)].head(MOST_LIDS).to_dict("records")
     cut = {name: spans.loc[spans[name].fillna(False).astype(bool), "burn"] for name in CUT}
-    told_cut = [data.said(name, burns=burns_named(burns)) for name, burns in cut.items() if len(burns)]
+    made = data.done + data.left_out
+    named = {name: burns_named(burns, made=made) for name, burns in cut.items() if len(burns)}
+    told_cut = [data.said(name, burns=burns) for name, burns in named.items()]
     told = [*_flags_told(data), *_left_out(data), *(told_cut or ["No log was cut short."])]
     told += [data.said("lid_open", measure=data.label(lid["metric"]), **lid) for lid in lids]
     return [
