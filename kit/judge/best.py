@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import Literal
 
 import numpy as np
@@ -11,24 +12,30 @@ from scipy import special
 from kit import schema
 from kit.errors import KitError
 from kit.judge.comparisons import Differences, apart_of, back, number_of
-from kit.judge.question import refused
+from kit.judge.question import MOST_FUELS, refused
 from kit.variance import RepeatFit
 from kit.variance.burn_arrays import Array, Codes, Mask
 from kit.variance.censored import imputed
-from kit.variance.families import Family, correlated, correlation_of
+from kit.variance.families import Family, all_pairs, correlated, correlation_of
 from kit.variance.inference import LEAST_DF, f_test
 
 SAME = 6
 """Decimals of a correlation that count."""
 
 
-def fuels_differ(fit: RepeatFit) -> pd.DataFrame:
+def fuels_differ(fit: RepeatFit, every: Differences | None = None) -> pd.DataFrame:
     """Return the F test of no difference between any of the means (schema.OVERALL without metric), or no row.
+
+    Parameters
+    ----------
+    every
+        The differences of every pair, where they are known already.
 
     Notes
     -----
     Kenward & Roger (1997). With values known as bounds the means and their covariance are those of the likelihood
-    with bounds, the degrees of freedom those of the same burns with the expected values in their place.
+    with bounds, the degrees of freedom those of the same burns with the expected values in their place. That takes the
+    variances as known: so p is no smaller than that of the largest difference by Tukey's family.
     """
     known = _ranked(fit)
     if not len(known):
@@ -46,6 +53,10 @@ def fuels_differ(fit: RepeatFit) -> pd.DataFrame:
         f = test.scaling * float(difference @ np.linalg.solve(spread, difference)) / len(L)
         p = float(special.fdtrc(test.num_df, test.den_df, f))
         method = f"Wald with bounds, degrees of freedom of {test.method}"
+        if every or len(fit.labels) <= MOST_FUELS:
+            pairs = (every or Differences.of(fit, [list(combinations(fit.labels, 2))])).found
+            p = float(np.fmax(p, np.nanmin(pairs.family_p(all_pairs(len(known))))))
+            method += ", p at least that of the largest difference"
     return pd.DataFrame([{"f": f, "df1": test.num_df, "df2": test.den_df, "p": p, "method": method}])
 
 
@@ -102,8 +113,11 @@ def best_fuels(
     if not len(known):
         return pd.DataFrame(columns=schema.names("best")[1:])
     sign = 1.0 if better == "more" else -1.0
-    difference, reach, method = _against_each(fit, level, every)
-    difference, reach = sign * difference[np.ix_(known, known)], reach[np.ix_(known, known)]
+    difference, rise, fall, method = _against_each(fit, level, every)
+    difference, reach = (
+        (sign * difference)[np.ix_(known, known)],
+        (rise if sign > 0 else fall)[np.ix_(known, known)],
+    )
     np.fill_diagonal(difference, np.inf)
     high = np.maximum((difference + reach).min(axis=1), 0.0)
     beyond = np.where(high > 0, difference - reach.T, np.inf)  # lower limits against those that can be
@@ -120,9 +134,12 @@ def best_fuels(
     })  # fmt: skip
 
 
-def _against_each(fit: RepeatFit, level: float, every: Differences | None) -> tuple[Array, Array, str]:
-    """Return differences of fuel (row) less fuel (column), and the one-sided reach with the row's as control."""
-    difference, reach = np.zeros((2, len(fit.labels), len(fit.labels)))
+def _against_each(fit: RepeatFit, level: float, every: Differences | None) -> tuple[Array, Array, Array, str]:
+    """Return differences of fuel (row) less fuel (column), and how far one-sided limits lie above and below them.
+
+    The row's fuel is the control of its family.
+    """
+    difference, rise, fall = np.zeros((3, len(fit.labels), len(fit.labels)))
     families: dict[bytes, Family] = {}
     method = ""
     for place, label in enumerate(fit.labels):
@@ -138,10 +155,13 @@ def _against_each(fit: RepeatFit, level: float, every: Differences | None) -> tu
         key = np.round(np.sort(correlation, axis=None), SAME).tobytes()
         if key not in families:
             families[key] = correlated(correlation, sides=1)
-        half = families[key].critical(level, np.maximum(found.df[0, rows], LEAST_DF)) * found.se[0, rows]
-        difference[place, others], reach[place, others] = side * found.estimate[0, rows], half
+        t = np.zeros_like(found.df[0])
+        t[rows] = side * families[key].critical(level, np.maximum(found.df[0, rows], LEAST_DF))
+        above, below = (side * (found.at(each) - found.estimate)[0, rows] for each in (t, -t))
+        difference[place, others] = side * found.estimate[0, rows]
+        rise[place, others], fall[place, others] = above, -below
         method = found.method
-    return difference, reach, method
+    return difference, rise, fall, method
 
 
 def ladder(means: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:

@@ -101,7 +101,7 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
         "pairs": pairs,
         "prior": prior_table(fit, question.unused),
         "comparisons_alone": compare(fit.alone, question) if fit.earlier else pd.DataFrame(),
-        "overall": fuels_differ(fit),
+        "overall": fuels_differ(fit, differences if few else None),
         "odd_burns": odd_burns(plain, question),
     }
     if not question.primary:

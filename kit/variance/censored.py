@@ -139,7 +139,8 @@ class CensoredContrasts(Contrasts):
     def _t(self, null: float) -> Array:
         return -np.array([[_between(null, v, t) for v, t in zip(self.v, self.t, strict=True)]])
 
-    def _at(self, t: Array) -> Array:
+    def at(self, t: Array) -> Array:
+        """Return the value whose profile has this t, below the estimate where t is."""
         rows = zip(self.v, self.t, np.broadcast_to(t, self.estimate.shape)[0], strict=True)
         return np.array([[_between(want, own, v) for v, own, want in rows]])
 

@@ -65,14 +65,14 @@ class Contrasts:
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray((self.estimate - null) / self.se)
 
-    def _at(self, t: Array) -> Array:
+    def at(self, t: Array) -> Array:
         """Return the value that lies t standard errors above the estimate."""
         return np.asarray(self.estimate + t * self.se)
 
     def limits(self, level: float) -> tuple[Array, Array]:
         """Return unadjusted two-sided limits (responses, contrasts)."""
         half = special.stdtrit(self.df, (1 + level) / 2)
-        return self._at(-half), self._at(half)
+        return self.at(-half), self.at(half)
 
     def p(self, null: float = 0.0) -> Array:
         """Return unadjusted two-sided p values."""
@@ -93,7 +93,7 @@ class Contrasts:
     def family_limits(self, family: Family, level: float) -> tuple[Array, Array]:
         """Return simultaneous limits of the family."""
         half = family.critical(level, np.maximum(self.df, LEAST_DF))
-        return self._at(-half), self._at(half)
+        return self.at(-half), self.at(half)
 
 
 def needs_level(level: float) -> None:

@@ -49,6 +49,20 @@ def test_a_fuel_of_bounds_alone_is_not_ruled_out():
     assert not best.loc["fuel 0", "can_be_best"]
 
 
+def test_with_bounds_no_answer_is_surer_than_that_on_the_pair_it_is_about():
+    burns = burns_table(step=2.0, fuels=2, bags=3, burns=1, seed=4)
+    burns["status"] = np.where(burns.index % 3 == 0, "exact", "at least")
+    burns.loc[burns.index[-3:], "status"] = "exact"
+    fit = fit_repeats(burns, status="status")
+    pair = compare_fuels(fit, multiplicity="tukey").iloc[0]
+    assert fuels_differ(fit)["p"].iloc[0] >= pair["p_adjusted"] - 1e-9
+    best = best_fuels(fit).set_index("fuel")
+    one_sided = compare_fuels(fit, multiplicity="none", level=0.9).iloc[0]
+    ends = sorted(np.abs([one_sided["low"], one_sided["high"]]))
+    first = best["difference"].idxmax()
+    assert max(abs(best.loc[first, ["low", "high"]])) == pytest.approx(ends[1], rel=1e-6)
+
+
 def test_the_f_test_is_the_classical_one_of_a_balanced_design():
     burns = burns_table(bag_sd=2.0)
     fit = fit_repeats(burns)

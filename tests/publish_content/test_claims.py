@@ -350,7 +350,7 @@ def test_a_fuel_of_which_only_bounds_are_known_is_not_said_to_be_beaten():
     )
     assert "olive-stone briquettes: not judged, known only by bounds" in longest.sentence
     assert "of the two judged" in longest.say
-    assert longest.caption == "Longest above 150\u00a0°C of two: pressed briquettes"
+    assert longest.caption == "Longest above 150\u00a0°C of two"
 
 
 def test_a_fuel_that_cost_nothing_leaves_the_others_their_costs():
