@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import stdtrit
 from scipy.stats import studentized_range
 
 from kit import schema
@@ -209,3 +210,29 @@ def test_single_burns_give_no_order(tmp_path: Path) -> None:
     assert set(found.comparisons["verdict"]) <= {"no repeats", "cannot be separated"}
     assert found.ladder.empty and found.odd_burns.empty and found.next_bag.empty
     assert found.means["low"].isna().all()
+
+
+def test_a_fuel_burned_alone_is_judged_as_its_bags_allow() -> None:
+    """Three bags, each burned once in both cookers: the mean and its error are those of bag means, never narrower."""
+    alone = analysis("one fuel")
+    bags = alone.table("metrics", metric="peak").groupby("bag")["value"].mean()
+    (mean,) = alone.table("means", metric="peak").itertuples()
+    assert (mean.mean, mean.df) == pytest.approx((bags.mean(), 2), rel=1e-5)
+    half = stdtrit(2, 0.975) * bags.sem()
+    assert 1 <= mean.se / bags.sem() < 1.001 and 1 <= (mean.high - mean.low) / (2 * half) < 1.001
+    (ahead,) = alone.table("next_bag", metric="peak").itertuples()
+    assert ahead.low < mean.low < mean.high < ahead.high
+    assert {"bag", "burn"} <= set(alone.table("components", metric="peak")["component"])
+    assert len(alone.odd_burns) and len(alone.self_check) and len(alone.second_opinion)
+    of_pairs = (
+        "comparisons",
+        "pairs",
+        "overall",
+        "best",
+        "chances",
+        "further",
+        "influence",
+        "kinds",
+        "ladder",
+    )
+    assert not any(map(len, map(alone.table, of_pairs)))

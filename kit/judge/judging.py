@@ -73,52 +73,66 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
 
 
 def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
-    """Return every table of a fit: what every metric has, then those asked about, then the primary ones."""
-    level, margin, seed = question.level, question.margin, question.seed
+    """Return every table of a fit: what it says of each fuel and, where there is a second one, of fuels compared."""
+    tables = _of_each_fuel(fit, spec, question)
+    return tables | _of_pairs(fit, spec, question, tables["means"]) if len(fit.labels) > 1 else tables
+
+
+def _of_each_fuel(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
+    """Return what needs no second fuel: what every metric has, then those asked about, then the primary ones."""
+    level = question.level
+    tables = {"means": _from_least(fuel_means(fit, level=level), spec)}
+    if not fit.has_spread:
+        return tables
+    tables["components"] = component_limits(fit, level=level)
+    if scope_of(fit) == PRODUCT:
+        tables["next_bag"] = _from_least(next_bag(fit, level), spec)
+    if question.is_asked_about:
+        exact = fit.left_out or fit
+        tables |= {"prior": prior_table(fit, question.unused), "odd_burns": odd_burns(exact, question)}
+    if question.primary:
+        tables |= {
+            "shares": variance_shares(fit, level, question.seed),
+            "second_opinion": second_opinion(fit),
+        }
+        if len(fit.labels) <= MOST_FUELS:
+            tables["self_check"] = self_check(fit, question.seed, margin=question.margin, level=level)
+    return tables
+
+
+def _of_pairs(fit: RepeatFit, spec: Metric, question: Question, means: pd.DataFrame) -> Tables:
+    """Return what is said of fuels compared: of every metric, then of those asked about, then of the primary ones."""
+    level, margin = question.level, question.margin
     declared, multiplicity = question.family(fit)
     family, few = family_against(fit, declared), len(fit.labels) <= MOST_FUELS  # one for all refits
-    asked_about = fit.has_spread and (question.primary or margin is not None)
+    asked_about = fit.has_spread and question.is_asked_about
     others = _others(fit, declared) if asked_about and few else []
     differences = Differences.of(fit, [declared, *([others] if others else [])], level=level)
     comparisons = differences.compared(declared, multiplicity, margin, family)
-    tables = {"means": _from_least(fuel_means(fit, level=level), spec), "comparisons": comparisons}
+    tables = {"comparisons": comparisons}
     if fit.censored is not None:
         tables["censored"] = _left_out_beside(fit, comparisons, question, family)
-    if not fit.has_spread:
-        return tables
-    of_product = scope_of(fit) == PRODUCT
-    tables["components"] = component_limits(fit, level=level)
-    tables["next_bag"] = _from_least(next_bag(fit, level), spec) if of_product else pd.DataFrame()
-    if spec.better and (asked_about or spec.base == "cost"):  # the better value is told of every price
-        known = differences if asked_about and few else None
+    if fit.has_spread and spec.better and (asked_about or spec.base == "cost"):
+        known = differences if asked_about and few else None  # the better value is told of every price
         tables["best"] = best_fuels(fit, spec.better, level, every=known)
     if not asked_about:
         return tables
     plain = fit.left_out or fit  # of the burns measured exactly, where that can be had
     outside = [differences.compared(others, "tukey", margin)] if others else []
     pairs = pd.concat([comparisons, *outside], ignore_index=True)
-    tables |= {
-        "pairs": pairs,
-        "prior": prior_table(fit, question.unused),
-        "comparisons_alone": compare(fit.alone, question) if fit.earlier else pd.DataFrame(),
-        "overall": fuels_differ(fit, differences if few else None),
-        "odd_burns": odd_burns(plain, question),
-    }
+    tables |= {"pairs": pairs, "overall": fuels_differ(fit, differences if few else None)}
+    if fit.earlier:
+        tables["comparisons_alone"] = compare(fit.alone, question)
     if not question.primary:
         return tables
-    tables |= {
-        "shares": variance_shares(fit, level, seed),
-        "kinds": kinds_compared(fit, question),
-        "second_opinion": second_opinion(fit),
-    }
+    tables["kinds"] = kinds_compared(fit, question)
     if not few:
         return tables
     return tables | {
         "influence": influence(fit, pairs, spec, question, family),
-        "ladder": ladder(tables["means"], pairs),
-        "chances": _beside_verdicts(chances(plain, level, seed), pairs),
-        "further": further(plain, pairs, question) if of_product else pd.DataFrame(),
-        "self_check": self_check(fit, seed, margin=margin, level=level),
+        "ladder": ladder(means, pairs),
+        "chances": _beside_verdicts(chances(plain, level, question.seed), pairs),
+        "further": further(plain, pairs, question) if scope_of(fit) == PRODUCT else pd.DataFrame(),
     }
 
 
@@ -210,8 +224,7 @@ def asked_of(metric_id: str, run: Run, base: Question, lenders: Sequence[Lender]
         primary=metric_id in run.trial.primary,
         borrowed=borrowed_spread(lenders, metric_id),
     )
-    is_asked_about = question.primary or question.margin is not None
-    return with_earlier(question, lenders, spec) if is_asked_about else question
+    return with_earlier(question, lenders, spec) if question.is_asked_about else question
 
 
 def is_open(run: Run) -> bool:

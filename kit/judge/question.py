@@ -277,6 +277,11 @@ class Question:
     seed: int = 1
 
     @property
+    def is_asked_about(self) -> bool:
+        """Whether the trial asks about this metric: a primary one, or one with a declared margin."""
+        return self.primary or self.margin is not None
+
+    @property
     def looks(self) -> int:
         """By what a p value of an odd burn is multiplied, beside the number of burns.
 
@@ -290,13 +295,13 @@ class Question:
         """Return the burns whose values can be compared, and why there are none ('' where there are).
 
         A fuel with a burn that never reached the threshold is left out: its times are not 'later than' any.
-        Fewer fuels than `fewest` are too few.
+        Fewer fuels than `fewest` are too few, unless no other was measured.
         """
         never = set(rows.loc[rows["status"] == "never", "fuel"])
         counted = rows[rows["status"].isin(KNOWN) & ~rows["fuel"].isin(never)]
         if counted.empty:
             return counted, "some burns of every fuel never reached it" if never else "not measured"
-        if counted["fuel"].nunique() < fewest:
+        if counted["fuel"].nunique() < min(fewest, rows["fuel"].nunique()):
             left = " whose burns all reached it" if never else ""
             return counted, f"only one fuel{left}: there is nothing to compare"
         # blanks must not buy a verdict

@@ -289,9 +289,14 @@ class ReportData:
         return max((n.burns for n in self.burned.values()), default=0) == 1
 
     @property
+    def barred(self) -> bool:
+        """Whether some fuel's mean has an error bar."""
+        return bool(self.table("means")[["low", "high"]].notna().all(axis=1).any())
+
+    @property
     def borrowed(self) -> bool:
         """Whether single burns have intervals, from repeatability that came from somewhere else."""
-        return self.singles and bool(self.table("comparisons")["low"].notna().any())
+        return self.singles and self.barred
 
     @property
     def bare(self) -> bool:

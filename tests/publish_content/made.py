@@ -34,7 +34,8 @@ def analysis(kind: str) -> Analysis:
 def folder(kind: str) -> Path:
     """Return a run folder of this kind.
 
-    'demo': all of it as it stands; 'three' and 'two' fuels of it; 'beside': two, with 'three' as an earlier trial;
+    'demo': all of it as it stands; 'three' and 'two' fuels of it, or 'one fuel'; 'beside': two, with 'three' as an
+    earlier trial;
     'singles': each fuel burned once, 'borrowed' with repeatability from 'three'; 'one bag' of each; 'no bags' noted, or
     only those of every fuel's first bag: 'bags partly noted'; 'interim': the last burns still to come, 'not begun':
     all of them; 'all left out': every burn excluded; 'no margin' declared; 'two settings': some burns throttled for a
@@ -57,6 +58,8 @@ def folder(kind: str) -> Path:
         sheet = sheet[~sheet["fuel"].duplicated()]
     else:
         sheet = sheet[sheet["fuel"].isin(THREE[::2] if kind in ("two", "beside") else THREE)]
+    if kind == "one fuel":
+        sheet = sheet[sheet["fuel"] == THREE[0]]
     if kind == "one bag":
         sheet = sheet[sheet["bag"] == sheet["fuel"] + "-1"]
     if kind == "no bags":

@@ -316,6 +316,21 @@ def test_where_every_burn_was_left_out_no_picture_counts_burns():
     assert "()" not in words and "burns that were left out" in words
 
 
+def test_a_fuel_burned_alone_has_its_mean_spread_and_next_bag_and_is_compared_with_none():
+    page = read(join(section(analysis("one fuel")).html for section in REPORT)).text
+    assert page.count("nothing to compare") == 1 and "±" in text("one fuel", sections.answer)
+    assert "{percent}" not in page and "95 % of the time" in text("one fuel", sections.variation)
+    for false in ("no model", "whether two fuels differ", "colon of a comparison", "see 'Comparisons'"):
+        assert false not in page, false
+
+
+def test_no_page_speaks_of_error_bars_that_are_not_there():
+    page = read(join(section(analysis("all left out")).html for section in REPORT)).text
+    assert "no error bar" in page and "Error bars" not in page and "every error bar" not in page
+    assert "every error bar below is built on it" in text("three", sections.curves)
+    assert "Error bars here are each fuel's own" in text("three", sections.fuels)
+
+
 def test_a_fuel_whose_bags_nobody_noted_is_named_beside_those_with_few():
     whole = analysis("three")
     bags = whole.metrics["bag"].mask(whole.metrics["fuel"] == "olive", "")

@@ -37,7 +37,7 @@ def answer(data: ReportData) -> list[object]:
         label(_no_price(data)) if claims_of(data) and not data.bare else None,
         [overlay_drawing(data), overview_table(data)] if data.begun else None,
         [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if two_by_two else None,
-        label(_key(data)) if any(claim.interval for claim in claims_of(data)) else None,
+        label(_key(data)) if data.barred else None,
     ]
 
 
@@ -101,13 +101,16 @@ def finding_html(claim: Claim, figure: str = "") -> Html:
 
 
 def _key(data: ReportData) -> str:
-    several = int(data.table("comparisons").groupby("metric").size().max()) > 1
+    several = data.table("comparisons")["metric"].duplicated().any()
+    compared = any(claim.interval for claim in claims_of(data))
     of = "these bags" if data.bags else "these burns"
     prior = data.table("prior")
     used = set(prior.loc[prior["used"].fillna(False).astype(bool), "folder"])
     earlier = [] if data.singles else [folder for folder in data.lenders if folder in used]
     holds_for = [data.here, of, *["these days"] * (data.days > 0)]
-    return data.said("key", several=several, earlier=earlier, holds_for=holds_for)
+    return data.said(
+        "key", compared=compared, several=compared and several, earlier=earlier, holds_for=holds_for
+    )
 
 
 def warnings(data: ReportData) -> list[Html]:

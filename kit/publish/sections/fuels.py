@@ -144,7 +144,7 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html | Non
         row["days"] = own["day"].replace("", None).nunique() or math.nan
         rows.append(row | {name: float(each.get(player.id, math.nan)) for name, each in means.items()})
     made = pd.DataFrame(rows).assign(places=None)
-    return table_of("conditions", made, data.units, singles=data.singles)
+    return table_of("conditions", made, data.units, data=data)
 
 
 def declared_table(data: ReportData) -> Html | None:

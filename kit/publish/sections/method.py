@@ -251,7 +251,7 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "all_dated": data.dated == data.done,
         "checked": len(data.table("self_check")),
         "kept_less": _fell_short(data, "kept_less"),
-        "many_measures": len(data.primary) > 1 and not data.bare,
+        "many_measures": data.several_fuels and len(data.primary) > 1 and not data.bare,
     }
 
 

@@ -83,7 +83,12 @@ MOST_ON_FILM, MOST_MEASURES_ON_FILM = 8, 4
 
 @topic("comparisons", "Comparisons")
 def comparisons(data: ReportData) -> list[object]:
-    """Return the comparisons of primary measures with verdicts; kinds against kinds; the price verdict."""
+    """Return the comparisons of primary measures with verdicts; kinds against kinds; the price verdict.
+
+    Nothing where one fuel alone was burned: the answer says so.
+    """
+    if not (data.several_fuels or data.interim):
+        return []
     if data.interim or data.bare or not len(data.table("comparisons")):
         return [data.said("no_comparisons")]
     compared = _compared(data)
