@@ -159,12 +159,13 @@ def test_a_fault_is_shown_without_frames() -> None:
     )
 
 
-def test_burns_without_a_model_leave_the_notebook_whole(folder: Path, tmp_path: Path) -> None:
+def test_a_single_burn_leaves_the_notebook_whole(folder: Path, tmp_path: Path) -> None:
     single = tmp_path / "single"
     shutil.copytree(folder, single)
     sheet = pd.read_csv(folder / "burns.csv", dtype=str, keep_default_na=False)
     sheet[sheet["fuel"] == "alder"].head(1).to_csv(single / "burns.csv", index=False)
-    assert run_cells("standard", single)["fit"] is None
+    shown = run_cells("standard", single)
+    assert not shown["fit"].has_spread and shown["pairs"] is None
 
 
 def test_the_guide_and_the_explorer_run(folder: Path) -> None:
@@ -206,4 +207,5 @@ def test_sections_of_the_template_are_those_of_the_kit(standard: dict[str, Any])
 def test_a_declared_model_is_empty_where_there_is_none(folder: Path) -> None:
     run = open_run(folder)
     metrics = burn_metrics(read_run(run).readings, run)
-    assert declared_model(metrics[metrics["fuel"] == "alder"], run, "peak")[1] == {}
+    assert declared_model(metrics[metrics["metric"] != "peak"], run, "peak")[1] == {}
+    assert declared_model(metrics[metrics["fuel"] == "alder"], run, "peak")[1] != {}

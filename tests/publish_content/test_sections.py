@@ -475,7 +475,7 @@ def test_what_cannot_be_best_is_said_beside_what_would_settle_its_pair():
         "olive-stone briquettes and pressed briquettes (that pressed briquettes cannot be longest above 150 °C "
         "(302 °F) is settled; asked both ways the pair is open): five more bags" in told
     )
-    takes = r"in all \d+ burns, \d+.kg.* of fuel, \d+ EUR for the bags, \d+.h of burning"
+    takes = r"in all \d+ burns, \d+\.\d.kg.* of fuel, \d+ EUR for the bags, \d+.h of burning"
     assert re.search(f"five more bags of each, two burns per bag; {takes}", told)
     assert "held against the best, the four others are not" in text("demo", sections.answer)
 
