@@ -504,7 +504,7 @@ def differently(history: History) -> list[object]:
     return [
         table_of("history_seasons", seasons_table(history)),
         bullets(f"{', '.join(names)}: {told}" for told, names in reasons.items())
-        or "All seasons were measured in the same way.",
+        or f"All {'burns that are pooled' if left_out else 'seasons'} were measured in the same way.",
         left_out,
     ]
 

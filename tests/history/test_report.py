@@ -12,7 +12,7 @@ from kit.cli import main
 from kit.errors import KitError
 from kit.history import history_of, newest_reports, open_seasons
 from kit.history.seasons import BY_CONTROL, DIRECTLY, NOT, read_part
-from kit.publish.history_report import answer, common_place, drift
+from kit.publish.history_report import answer, common_place, differently, drift
 from tests.history.folders import trial, write_folder
 from tests.publish.browser import VIEWS, chromium, faults_of
 from tests.simulate.history import made_season
@@ -117,9 +117,11 @@ def test_a_level_is_said_to_have_stood_over_the_seasons_that_burned_the_control_
 
 def test_burns_left_out_for_their_cooker_are_counted_before_anything_is_said(tmp_path):
     first, second = opened(tmp_path, [{}, {}])
-    told = str(answer(history_of((replace(first, left_out=3), second))).html)
-    assert "Three burns at another cooker or setting left out" in told
-    assert "left out" not in str(answer(history_of((first, second))).html)
+    some, every = history_of((replace(first, left_out=3), second)), history_of((first, second))
+    assert "Three burns at another cooker or setting left out" in str(answer(some).html)
+    assert "left out" not in str(answer(every).html)
+    assert "All seasons were measured in the same way." in str(differently(every).html)
+    assert "All burns that are pooled were measured in the same way." in str(differently(some).html)
 
 
 def test_a_drift_is_said_to_need_seasons_at_different_times(tmp_path):
