@@ -291,6 +291,7 @@ def judge_scores(run: Run, counted: Counted, question: Question) -> dict[str, pd
         tables = judge_metric(burned.assign(value=burned["burn"].map(value)), spec, question).tables
         if "means" in tables:
             fuels.append(_fuels(attribute, rows, tables["means"]))
+        if "comparisons" in tables:
             pairs.append(tables["comparisons"].assign(attribute=attribute))
         tasters.append(_spread_of_tasters(rows, question.level).assign(attribute=attribute))
     tables = {"scores": fuels, "score_pairs": pairs, "tasters": tasters}

@@ -86,3 +86,10 @@ def test_a_single_taster_is_no_spread_of_tasters():
     run, counted = trial_of()
     found = judge_scores(scored(run, run.scores[run.scores["taster"] == "T0"]), counted, ASKED)
     assert len(found["scores"]) == 3 and found["tasters"].empty
+
+
+def test_scores_of_one_fuel_alone_are_told_without_a_pair():
+    run, counted = trial_of()
+    own = counted.metrics["fuel"] == "alder"
+    found = judge_scores(run, replace(counted, metrics=counted.metrics[own]), ASKED)
+    assert found["scores"]["fuel"].tolist() == ["alder"] and not len(found["score_pairs"])
