@@ -88,7 +88,8 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
     helper = _helped(run)
     counted, windows = counted_burns(metrics, run), burns.windows_for(logs.readings, run)
     measured = replace(run, trial=replace(run.trial, measuring=windows))
-    judged = judging.judge_trial(counted, measured, seed, helper)
+    lenders, unlike = lenders_of(run.folder, measured.trial)
+    judged = judging.judge_trial(counted, measured, seed, lenders, helper)
     tables = judging.joined(judged)
     budget = (counted.metrics, logs.readings, run, tables["means"])
     begun = helper.begin(burns.uncertainty_budget, budget) if helper else None
@@ -140,8 +141,10 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
             *judging.many_words(run),
             *curve_notes,
             *burns.window_words(run, windows),
-            *earlier_words(measured),
+            *unlike,
+            *earlier_words(measured, lenders),
         ),
+        lenders=tuple(lender.name for lender in lenders),
     )
 
 
@@ -169,6 +172,8 @@ class Analysis:
         Confidence of the verdicts' intervals; seed of everything simulated.
     notes
         What a reader should know of the folder, the basis of comparison and the model.
+    lenders
+        The earlier folders, by name, that repeatability is borrowed from.
     """
 
     run: Run
@@ -182,6 +187,7 @@ class Analysis:
     level: float
     seed: int
     notes: tuple[str, ...]
+    lenders: tuple[str, ...] = ()
 
     def __getattr__(self, name: str) -> pd.DataFrame:
         if name.startswith("_") or name == "tables" or name not in self.tables:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -192,10 +192,8 @@ def newest_results(folder: str | Path, having: str) -> tuple[Path, dict[str, Any
     return path, read_results(path)
 
 
-def able_lenders(folder: str | Path, places: Iterable[Path]) -> tuple[list[Path], dict[Path, str]]:
+def able_lenders(folder: str | Path, places: Iterable[Path]) -> list[Path]:
     """Return the earlier run folders that a trial borrows from, each with a report and each another one.
-
-    Beside them stand those with logs that count already, and whose they are: copies, whose burns would count twice.
 
     Raises
     ------
@@ -216,34 +214,13 @@ def able_lenders(folder: str | Path, places: Iterable[Path]) -> tuple[list[Path]
             faults.refuse(where, found, "run folders that have one", remedy)
         known.setdefault(place, "named twice")
     faults.settle()
-    lenders = list(known)[1:]
-    return lenders, _copies(Path(folder), lenders)
+    return list(known)[1:]
 
 
-def _copies(folder: Path, lenders: Sequence[Path]) -> dict[Path, str]:
-    """Return the lenders half of whose logs are the folder's, or a lender's before them, and whose."""
-    lent = {place: _logs_of(place) for place in lenders}
-    sizes = {size for logs in lent.values() for size in logs.values()}
-    own = (path for path in (folder / "logs").rglob("*") if path.is_file() and path.stat().st_size in sizes)
-    whose, found = {_sha256(path): "this folder" for path in own}, {}
-    for place, logs in lent.items():
-        owners = [whose[log] for log in logs if log in whose]
-        if owners and 2 * len(owners) >= len(logs):  # a day's log alone may hold fires of two trials
-            found[place] = owners[0]
-        else:
-            whose |= dict.fromkeys(logs, place.name)
-    return found
-
-
-def _sha256(path: Path) -> str:
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file, as results.json records its inputs."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _logs_of(folder: Path) -> dict[str, int]:
-    """Return the logs of a folder's newest report: hash and size."""
-    inputs = read_part(newest_report(folder, "metrics"), {"inputs"}).get("inputs", ())
-    return {each["sha256"]: each["bytes"] for each in inputs if str(each["name"]).startswith("logs/")}
 
 
 def corrected_report(folder: str | Path, name: str) -> Path:

@@ -16,11 +16,12 @@ from kit.errors import Faults
 from kit.judge.question import WORDS as EVERY
 from kit.judge.question import Question, refused
 from kit.metrics.measuring import WINDOWS, Measuring
-from kit.results_file import able_lenders, conditions, differences, newest_results
+from kit.results_file import able_lenders, conditions, differences, newest_results, sha256_of
 from kit.schema import Metric
 from kit.trial import Run, Trial
 from kit.trial.models import ALL_ALIKE
 from kit.trial.run import lender_folders
+from kit.trial.run_sheets import LOGS
 from kit.variance import RepeatFit
 
 WORDS = EVERY["earlier"]
@@ -45,6 +46,12 @@ class Lender:
     def name(self) -> str:
         """The folder's name."""
         return self.folder.name
+
+    @property
+    def logs(self) -> dict[str, int]:
+        """Hash and size of each of its logs."""
+        inputs = self.results.get("inputs", ())
+        return {each["sha256"]: each["bytes"] for each in inputs if str(each["name"]).startswith(f"{LOGS}/")}
 
     def rows_of(self, table: str, metric_id: str) -> list[Mapping[str, Any]]:
         """Return the rows of a metric in one of its tables."""
@@ -78,23 +85,38 @@ def lenders_of(folder: Path, trial: Trial) -> tuple[tuple[Lender, ...], tuple[st
     faults, lenders, unlike = Faults(), [], []
     every = trial.model.borrow_from == (ALL_ALIKE,)
     stated = {key: getattr(trial, key) for key in SAME}
-    places, copies = able_lenders(folder, lender_folders(folder, trial.model.borrow_from))
-    for place in places:
-        results, name = newest_results(place, "metrics")[1], place.name
-        then = results.get("trial", {})
+    places = able_lenders(folder, lender_folders(folder, trial.model.borrow_from))
+    found = [Lender(place, newest_results(place, "metrics")[1]) for place in places]
+    copies = _copies(folder, found)
+    for lender in found:
+        name, then = lender.name, lender.results.get("trial", {})
         stated["measuring"] = _windows_as(then.get("measuring") or {}, trial.measuring)
         others = differences(conditions(then), conditions(to_jsonable_python(stated, by_alias=False)))
-        if every and (others or place in copies):
-            why = {"name": name, "whose": copies.get(place), "why": ", ".join(others)}
+        if every and (others or lender.folder in copies):
+            why = {"name": name, "whose": copies.get(lender.folder), "why": ", ".join(others)}
             unlike.append(WORDS["unlike" if others else "copy"].format(**why))
             continue
-        if place in copies:
-            faults.take(refused("copy", name=name, whose=copies[place]))
+        if lender.folder in copies:
+            faults.take(refused("copy", name=name, whose=copies[lender.folder]))
         for key, (before, now) in others.items():
             faults.take(refused("pooled", name=name, key=key, then=before or "none", now=now or "none"))
-        lenders.append(Lender(place, results))
+        lenders.append(lender)
     faults.settle()
     return tuple(lenders), tuple(unlike)
+
+
+def _copies(folder: Path, lenders: Sequence[Lender]) -> dict[Path, str]:
+    """Return the lenders half of whose logs are the folder's, or a lender's before them, and whose."""
+    sizes = {size for lender in lenders for size in lender.logs.values()}
+    own = (path for path in (folder / LOGS).rglob("*") if path.is_file() and path.stat().st_size in sizes)
+    whose, found = {sha256_of(path): "this folder" for path in own}, {}
+    for lender in lenders:
+        owners = [whose[log] for log in lender.logs if log in whose]
+        if owners and 2 * len(owners) >= len(lender.logs):  # a day's log alone may hold fires of two trials
+            found[lender.folder] = owners[0]
+        else:
+            whose |= dict.fromkeys(lender.logs, lender.name)
+    return found
 
 
 def _windows_as(there: Mapping[str, object], here: Measuring) -> Measuring:
@@ -104,14 +126,13 @@ def _windows_as(there: Mapping[str, object], here: Measuring) -> Measuring:
     return next(same, here)
 
 
-def earlier_words(run: Run) -> tuple[str, ...]:
-    """Return which earlier trials stand behind the error bars, and which beside this one were not measured alike."""
-    lenders, unlike = lenders_of(run.folder, run.trial)
+def earlier_words(run: Run, lenders: Sequence[Lender]) -> tuple[str, ...]:
+    """Return a sentence on the earlier trials that stand behind the error bars; none without any."""
     if not lenders:
-        return unlike
+        return ()
     names = ", ".join(lender.name for lender in lenders)
     if run.in_state("done")["fuel"].duplicated().any():
-        return (*unlike, WORDS["repeated"].format(names=names))
+        return (WORDS["repeated"].format(names=names),)
     known = []
     for metric_id in run.trial.primary:
         spec, spread = run.trial.metric(metric_id), borrowed_spread(lenders, metric_id)
@@ -119,7 +140,7 @@ def earlier_words(run: Run) -> tuple[str, ...]:
             sd, df = spread
             size = f"{100 * sd:.1f} %" if spec.scale == "log" else f"{sd:.1f} {spec.unit}"
             known.append(WORDS["known"].format(metric=spec.label, size=size, df=df))
-    return (*unlike, WORDS["single"].format(names=names, known="; ".join(known)))
+    return (WORDS["single"].format(names=names, known="; ".join(known)),)
 
 
 def with_earlier(question: Question, lenders: Sequence[Lender], spec: Metric) -> Question:

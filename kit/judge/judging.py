@@ -12,7 +12,7 @@ import pandas as pd
 from kit import schema
 from kit.judge.best import best_fuels, fuels_differ, ladder
 from kit.judge.comparisons import Differences, family_against, fuel_means, kinds_compared, places_of, scope_of
-from kit.judge.earlier_trials import Lender, borrowed_spread, lenders_of, prior_table, with_earlier
+from kit.judge.earlier_trials import Lender, borrowed_spread, prior_table, with_earlier
 from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, judged_again, odd_burns
 from kit.judge.question import MOST_FUELS, WORDS, Counted, Pairs, Question, look_level, resources_of
@@ -189,20 +189,21 @@ def laid_out(tables: Sequence[pd.DataFrame], name: str) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True).reindex(columns=columns)
 
 
-def judge_trial(counted: Counted, run: Run, seed: int, beside: Worker | None = None) -> dict[str, Judged]:
+def judge_trial(
+    counted: Counted, run: Run, seed: int, lenders: Sequence[Lender] = (), beside: Worker | None = None
+) -> dict[str, Judged]:
     """Judge every metric that was measured, in the order measured.
 
     While planned burns are still to come no verdict is given (an interim report).
 
     Parameters
     ----------
+    lenders
+        The earlier trials that it borrows from.
     beside
         A second process that shares the work.
     """
-    base, (lenders, _) = (
-        replace(question_of(run, seed), resources=resources_of(run)),
-        lenders_of(run.folder, run.trial),
-    )
+    base = replace(question_of(run, seed), resources=resources_of(run))
     metrics = list(dict.fromkeys(counted.metrics["metric"]))
     order = sorted(metrics, key=lambda name: name not in run.trial.primary)  # the primary ones take longest
 

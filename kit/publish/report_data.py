@@ -14,7 +14,6 @@ import pandas as pd
 from kit import schema
 from kit.burns.logged_burns import price_per_kg
 from kit.judge.comparisons import compare_fuels
-from kit.judge.earlier_trials import lenders_of
 from kit.judge.kitchen import value_compared
 from kit.judge.question import KNOWN, values_of
 from kit.page.sentence_parts import capital, counted, number_word
@@ -318,7 +317,7 @@ class ReportData:
     @cached_property
     def lenders(self) -> list[str]:
         """The folders, by name, that repeatability is borrowed from."""
-        return [lender.name for lender in lenders_of(self.analysis.run.folder, self.analysis.run.trial)[0]]
+        return [*self.analysis.lenders]
 
     @property
     def banded(self) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -30,6 +29,7 @@ from kit.readings.source import open_source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, to_temperatures
 from kit.readings.timeline import Timed, Timeline, sampled, time_of, usual_step
+from kit.results_file import sha256_of
 from kit.trial.cells import Bools, Codes, Ints
 from kit.trial.decode import path_of
 from kit.trial.messages import fault
@@ -306,7 +306,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
         dialect=dialect,
         notes=[*map(_short, notes)],
         path=log.source.path,
-        sha256=_content_hash(log.source.path),
+        sha256=sha256_of(log.source.path),
         lines=lines,
         lost=checked.lost,
         codes={name: picked(codes, rows) for name, codes in temperatures.codes.items()},
@@ -351,11 +351,6 @@ def _clock(log: OpenLog, line: Timeline) -> npt.NDArray[np.datetime64]:
         return np.full(len(line.rows), np.datetime64("NaT", "ns"), dtype="datetime64[ns]")
     moved = line.clock_ns + round(offset_s * SECOND) if offset_s else line.clock_ns
     return moved.view("datetime64[ns]")
-
-
-def _content_hash(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _gap_notes(line: Timeline, lines: Ints) -> list[str]:

@@ -213,9 +213,9 @@ def _seen(known: Array, p: int, data: Rows) -> Array:
     """Return k'h where it is held, z and w of h, z and w, which are rows."""
     if data.held is None:
         return known[:, p:]
-    return np.concatenate(
-        [data.held[:, None] @ known[:, :p], known[:, p:] + np.zeros((len(data.z), 1, 1))], axis=1
-    )
+    first = data.held[:, None] @ known[:, :p]
+    others = np.broadcast_to(known[:, p:], (len(first), *known[:, p:].shape[1:]))
+    return np.concatenate([first, others], axis=1)
 
 
 def _of(known: Array, data: Rows) -> Array:

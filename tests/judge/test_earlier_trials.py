@@ -61,6 +61,11 @@ def earlier(folder, inputs=(), **changes):
     (place / "results.json").write_text(json.dumps(results), encoding="utf-8")
 
 
+def told_of(run):
+    lenders, unlike = lenders_of(run.folder, run.trial)
+    return (*unlike, *earlier_words(run, lenders))
+
+
 def single_burns(folder):
     run = open_run(shutil.copytree(demo_folder(), folder, ignore=shutil.ignore_patterns("reports")))
     once = run.burns.drop_duplicates("fuel")
@@ -70,7 +75,7 @@ def single_burns(folder):
 
 def test_a_trial_of_single_burns_says_what_it_borrowed(tmp_path):
     earlier(tmp_path / "last-autumn")
-    (words,) = earlier_words(single_burns(tmp_path / "now"))
+    (words,) = told_of(single_burns(tmp_path / "now"))
     assert "last-autumn" in words
     assert "standard deviation 5.0 °C on 12 degrees of freedom" in words
 
@@ -78,7 +83,7 @@ def test_a_trial_of_single_burns_says_what_it_borrowed(tmp_path):
 def test_spreads_measured_differently_are_not_pooled_and_the_difference_is_named(tmp_path):
     earlier(tmp_path / "last-autumn", time_zero="lit", probe="lid", probes=[])
     with pytest.raises(KitError) as caught:
-        earlier_words(single_burns(tmp_path / "now"))
+        told_of(single_burns(tmp_path / "now"))
     assert [problem.where for problem in caught.value.problems] == [
         "last-autumn: time zero",
         "last-autumn: probe place",
@@ -90,10 +95,10 @@ def test_another_balance_says_how_well_and_not_how_so_its_folder_lends(tmp_path)
     now = single_burns(tmp_path / "now")
     measuring = to_jsonable_python(now.trial.measuring)
     earlier(tmp_path / "last-autumn", measuring=measuring | {"balance_division_g": 5.0})
-    assert "standard deviation" in earlier_words(now)[0]
+    assert "standard deviation" in told_of(now)[0]
     earlier(tmp_path / "last-autumn", measuring=measuring | {"median_s": 7.0})
     with pytest.raises(KitError, match="smoothing median_s"):
-        earlier_words(now)
+        told_of(now)
 
 
 def test_windows_that_burns_of_minutes_shortened_are_the_same_where_this_trial_s_may_be_too(tmp_path):
@@ -102,7 +107,7 @@ def test_windows_that_burns_of_minutes_shortened_are_the_same_where_this_trial_s
     earlier(tmp_path / "last-autumn", measuring=to_jsonable_python(own.shortened(4)))
 
     def words(windows):
-        return earlier_words(replace(now, trial=replace(now.trial, measuring=windows)))
+        return told_of(replace(now, trial=replace(now.trial, measuring=windows)))
 
     for alike in (own, own.shortened(4)):
         assert "standard deviation" in words(alike)[0]
@@ -141,7 +146,7 @@ def test_a_copy_of_this_folder_or_of_a_lender_lends_nothing(tmp_path):
 def test_a_folder_without_a_report_cannot_lend(tmp_path):
     (tmp_path / "last-autumn").mkdir()
     with pytest.raises(KitError, match="no report"):
-        earlier_words(single_burns(tmp_path / "now"))
+        told_of(single_burns(tmp_path / "now"))
 
 
 def results_of(table, **trial):
