@@ -5,8 +5,6 @@ What a notebook needs is here by name, and loaded when it is first asked for:
 >>> from kit import analyse, open_run, fit_repeats
 """
 
-from __future__ import annotations
-
 import os
 from importlib import import_module
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """Whether a run folder can be analysed: every fault of trial file, burn sheet and logs at once, and a line a burn."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta

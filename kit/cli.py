@@ -1,7 +1,5 @@
 """The command ``repeatburn``: arguments and printing only."""
 
-from __future__ import annotations
-
 import io
 import json
 import os

@@ -1,7 +1,5 @@
 """Words and tables that stand as data beside the code that reads them."""
 
-from __future__ import annotations
-
 import tomllib
 from pathlib import Path
 from typing import Any

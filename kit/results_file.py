@@ -5,8 +5,6 @@ the kit itself writes. And, of two trials as they stand there, whether they were
 their values or spreads are put together.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import re

@@ -1,7 +1,5 @@
 """Columns, units, flags and metric ids of every table that passes between the stages of the kit."""
 
-from __future__ import annotations
-
 import csv
 from collections.abc import Mapping
 from dataclasses import dataclass

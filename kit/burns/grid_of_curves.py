@@ -1,7 +1,5 @@
 """The curves of all burns on one grid of times, for figures and for mean and difference curves."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

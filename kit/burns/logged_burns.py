@@ -1,7 +1,5 @@
 """The burns of a run folder: what the sheet says of each, its curve as logged, and the windows it is measured by."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Every metric of every burn, and their tables: metrics, notes, and the answers without the open lid."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 

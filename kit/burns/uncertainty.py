@@ -1,7 +1,5 @@
 """The uncertainty budget of a fuel's mean: what each source adds, and what more burns do not take away."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ A Shewhart chart (Shewhart 1931; ISO 7870-2) whose limits are set for the chart 
 charts in a hundred show a signal anywhere.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date

@@ -3,8 +3,6 @@
 Its tables are as results.json has them: the metric and its unit in every row, ratios as ratios.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property

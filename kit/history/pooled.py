@@ -1,7 +1,5 @@
 """Repeatability pooled over seasons, and each season's fuel means with their covariance under it."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass

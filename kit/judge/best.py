@@ -1,7 +1,5 @@
 """Whether the fuels differ at all, which of them can be the best, and the fuels in order."""
 
-from __future__ import annotations
-
 from itertools import combinations
 from typing import Literal
 

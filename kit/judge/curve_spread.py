@@ -15,8 +15,6 @@ bag keeps its place in q. Of each draw the smallest p over the curve is kept; th
 p is what may go wrong.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

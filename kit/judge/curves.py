@@ -1,7 +1,5 @@
 """Mean curves of fuels and their differences over time, with bands that hold the whole curve."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any

@@ -1,7 +1,5 @@
 """What earlier run folders know: folders measured alike, and their burns fitted again to stand beside this trial's."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

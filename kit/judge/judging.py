@@ -1,7 +1,5 @@
 """Every metric of a trial judged as the trial file declares it: the model fitted, and every table made of it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations

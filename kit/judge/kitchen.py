@@ -1,7 +1,5 @@
 """What a kitchen asks: was a temperature reached, which fuel for which cook, at what price, and what people scored."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace

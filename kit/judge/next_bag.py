@@ -1,7 +1,5 @@
 """What a buyer's next bag will do, and how many further bags would settle a question that is open."""
 
-from __future__ import annotations
-
 import math
 from bisect import bisect_left
 from dataclasses import dataclass, replace

@@ -3,8 +3,6 @@
 Beside an odd burn stands what was recorded of it: what to look into, never a reason to delete it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """What is asked of one metric: which burns count, which model, which family and margin, at which level."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field

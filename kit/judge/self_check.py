@@ -4,8 +4,6 @@ Simulated trials are refitted, and it is counted what the intervals hold. Where 
 trial is bounded again where the trial was.
 """
 
-from __future__ import annotations
-
 import re
 import warnings
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """From intervals and a margin to verdicts, and the chance of each verdict: pure functions of numbers."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The metrics of a burn, one record each: adding one is a function under its record, and a test."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Metrics that are durations: time to, time above, longest spell, held in a band, near ambient, cool-down."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """Metrics of the burn sheet: masses, clock times, money, and the trial's own columns."""
 
-from __future__ import annotations
-
 import math
 
 from kit.metrics.burn import Burn

@@ -1,7 +1,5 @@
 """Metrics that are temperatures, or are read off how the temperature moves: peak, plateau, steadiness …"""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

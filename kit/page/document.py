@@ -4,8 +4,6 @@ The colours of fuels are those of figures too; the cautions for people who burn 
 reports, plans, sheets and the README.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from functools import cache

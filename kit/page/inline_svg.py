@@ -4,8 +4,6 @@ As an image it needs no style sheet, and survives the cleaning of notebooks that
 colours follow light, dark and print, and its text can be read out, searched and copied.
 """
 
-from __future__ import annotations
-
 import base64
 import json
 import re

@@ -1,7 +1,5 @@
 """Text from a run folder made safe: for HTML, Markdown and spreadsheets."""
 
-from __future__ import annotations
-
 import hashlib
 import html
 import re

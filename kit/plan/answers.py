@@ -1,7 +1,5 @@
 """The tester's answers: what trial file, burn sheet and earlier folders say of fuels, margins, spread and hours."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

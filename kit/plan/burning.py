@@ -1,7 +1,5 @@
 """Simulated burns: fuels and their bags, pieces that light and shrink, the air they get, a cooker that warms."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise

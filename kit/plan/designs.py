@@ -1,7 +1,5 @@
 """Which design: every balanced one worth a thought, what it would settle, and the best for the money and the hours."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """From the tester's answers to a plan (design, what it can settle, order, calendar), and into the run folder."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

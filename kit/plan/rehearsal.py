@@ -1,7 +1,5 @@
 """Whole simulated folders: a rehearsal of the tester's own plan, and the demo, a cookery school's choice of fuel."""
 
-from __future__ import annotations
-
 import sys
 import tomllib
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """In what order to burn, and when: day blocks drawn from a recorded seed, the calendar, and burn sheets to print."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence

@@ -1,7 +1,5 @@
 """A plan in plain words and in tables: what it can settle, what else could be done, what it costs in days and money."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Whole simulated trials: run folders as a tester and a logger would leave them, said to be simulated throughout."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence

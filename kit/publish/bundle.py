@@ -1,7 +1,5 @@
 """One zip to publish: logs, sheets, report and numbers, described; a stranger's is read as if its maker meant harm."""
 
-from __future__ import annotations
-
 import csv
 import hashlib
 import io

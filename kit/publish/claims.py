@@ -1,7 +1,5 @@
 """Findings and the sentences that say them: which fuels can be best, how two compare; the cards that hold them."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence

@@ -1,7 +1,5 @@
 """The report over many run folders: made beside them, the files beside its page, its sections with their figures."""
 
-from __future__ import annotations
-
 import math
 import os
 from collections.abc import Callable, Iterable, Sequence

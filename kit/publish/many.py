@@ -1,7 +1,5 @@
 """Reports of many run folders, side by side or on a cluster, one failure stopping none; and the index page of them."""
 
-from __future__ import annotations
-
 import multiprocessing
 import os
 import signal

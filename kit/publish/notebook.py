@@ -1,7 +1,5 @@
 """Templates: where they are, their parameters and the check of these; their run, the same bytes for the same inputs."""
 
-from __future__ import annotations
-
 import ast
 import hashlib
 import json

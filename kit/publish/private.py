@@ -1,7 +1,5 @@
 """What a bundle would tell of people and places, and how to leave it out."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

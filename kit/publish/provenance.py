@@ -1,7 +1,5 @@
 """What a report rests on: its input files, earlier results, parameters, program versions, and the id made of them."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

@@ -1,7 +1,5 @@
 """Makes one report of one run folder, dated, whole or not at all; its page is one file without script."""
 
-from __future__ import annotations
-
 import json
 import re
 import threading

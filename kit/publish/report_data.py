@@ -1,7 +1,5 @@
 """What pages read of an analysis: its tables by name, fuels as drawn, values as shown, prices; or two fuels alone."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace

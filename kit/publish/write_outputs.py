@@ -1,7 +1,5 @@
 """What stands beside the page: results.json, the tables, figures and cards."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final

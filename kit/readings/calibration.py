@@ -1,7 +1,5 @@
 """Probes put right by ice and boiling water, for slowness where it was measured, and how well they are known."""
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass

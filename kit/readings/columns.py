@@ -1,7 +1,5 @@
 """What each column of a table is: the time, stamps or numbers or none; temperatures and their units; words; others."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """Fires in a log: cold, a rise, cold again."""
 
-from __future__ import annotations
-
 from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 

@@ -4,8 +4,6 @@ All burns and probes lie one after the other in long arrays; `seg` numbers the b
 reading, so that each rule is a few passes over everything at once.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise

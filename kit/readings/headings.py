@@ -1,7 +1,5 @@
 """What words above a table say: the heading of a column, its unit, and the lines that read 'name: value'."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from functools import lru_cache

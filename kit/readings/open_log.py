@@ -1,7 +1,5 @@
 """A logger's file while it is read: its table and the rows above it found, what was declared, and where problems go."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence

@@ -1,7 +1,5 @@
 """One logger's file to a table of temperatures: decode, find the table, settle its dialect, read it whole."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Which lines of a log are rows, and whose: footers and words taken out, probes and burns of one table told apart."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

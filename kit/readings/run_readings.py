@@ -1,7 +1,5 @@
 """A run folder's logs to tidy readings: cut by the burn sheet, flagged, calibrated; and what they held, as tables."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

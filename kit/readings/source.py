@@ -1,7 +1,5 @@
 """A logger's file as lines of UTF-8, what kind of thing stands in their cells, and where among them its table lies."""
 
-from __future__ import annotations
-
 import codecs
 import csv
 import io

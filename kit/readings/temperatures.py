@@ -1,7 +1,5 @@
 """Numbers to °C: the decimal mark of a file, units of a column or of a row, sentinels, and what must be asked."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field

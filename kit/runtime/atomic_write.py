@@ -4,8 +4,6 @@ What is being made, and what a running process needs for itself, stands in folde
 swept away once their owner is gone.
 """
 
-from __future__ import annotations
-
 import errno
 import os
 import secrets

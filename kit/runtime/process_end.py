@@ -1,7 +1,5 @@
 """How processes end: in order when told to, as at Ctrl-C, and never after the one that started them."""
 
-from __future__ import annotations
-
 import os
 import signal
 import sys

@@ -4,8 +4,6 @@ It calls what this process would call, with arguments that come over a pipe, and
 Who did what makes no difference to any result; what it cannot do, this process does itself.
 """
 
-from __future__ import annotations
-
 import atexit
 import importlib
 import os

@@ -1,7 +1,5 @@
 """The grammar of cells, in sheets and in logs alike: numbers, units and stamps."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from contextlib import suppress

@@ -1,7 +1,5 @@
 """Clock times and dates of a burn sheet: as written, in one form, and as seconds of one burn."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta

@@ -1,7 +1,5 @@
 """Files to text, in whatever encoding an editor or a spreadsheet saved them, and text made safe to keep."""
 
-from __future__ import annotations
-
 import codecs
 import json
 import re

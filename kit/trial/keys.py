@@ -1,7 +1,5 @@
 """Every key of trial.toml: its kind and default as the models have them, what it means as keys.toml tells it."""
 
-from __future__ import annotations
-
 import re
 import textwrap
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """What is said of a fault of a run folder's own files: the words of messages.toml, their {parts} filled in."""
 
-from __future__ import annotations
-
 import re
 from typing import Any
 

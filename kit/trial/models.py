@@ -3,8 +3,6 @@
 Temperatures are in °C unless a value carries a unit.
 """
 
-from __future__ import annotations
-
 import fnmatch
 import re
 from contextlib import suppress

@@ -1,7 +1,5 @@
 """The plan as written before the first burn: plan/plan.toml and its hash; and where what was done differs from it."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import tomllib

@@ -1,7 +1,5 @@
 """Quantities as a person writes them: temperatures, differences of them and percentages, with their units."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """burns.csv, events.csv and scores.csv to tables, and the log files they name: every fault of every row."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence

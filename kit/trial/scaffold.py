@@ -1,7 +1,5 @@
 """A new run folder: its trial file and burn sheet as drafted, its logs as they came; or a copy of the demo."""
 
-from __future__ import annotations
-
 import csv
 import io
 import shutil

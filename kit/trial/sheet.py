@@ -1,7 +1,5 @@
 """A sheet as a spreadsheet saved it: cells and headings, and columns as texts, days, clock times and numbers."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -1,7 +1,5 @@
 """TOML to tables and models, and its faults in words, at the line and table of each key: tomllib tells values only."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections import Counter

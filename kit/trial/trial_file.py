@@ -1,7 +1,5 @@
 """trial.toml to the Trial that the rest of the kit sees: every fault of the file at once, each with its line."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace

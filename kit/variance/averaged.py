@@ -15,8 +15,6 @@ runs over both ratios, the day's given the bag's by the same rule; the first fac
 that are left within days. Ratios below zero serve this inference only: estimates stay at or above zero.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from functools import lru_cache
 

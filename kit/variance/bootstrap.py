@@ -1,7 +1,5 @@
 """Draws: the responses of many trials of this design, refitted at once; what is known of differences and variances."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

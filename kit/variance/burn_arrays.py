@@ -4,8 +4,6 @@ Fits are made by the thousand, and a table made column by column takes as long a
 blocks that pandas keeps, by the function that pandas offers to libraries for it.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace

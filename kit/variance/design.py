@@ -4,8 +4,6 @@ A variance term stays only if K'G_kK is not a sum of multiples of the others' an
 of X; all that is needed are the inner products tr(P G_i P G_j) with P = I - QQ', or a count where bags lie in fuels.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal

@@ -6,8 +6,6 @@ bags and of what lies between bags and days at the ratios that suit both best, t
 disagrees, alone or with the others, is left out; the answer without any stands beside.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import compress
 

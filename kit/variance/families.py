@@ -1,7 +1,5 @@
 """Families of comparisons: the largest of several t or |t| (Tukey, Dunnett, Hsu, any correlation), and Holm."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache, partial

@@ -1,7 +1,5 @@
 """Minimise many deviances at once over variances that may not fall below zero."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -10,8 +10,6 @@ section 3.3); elsewhere a variance s·Σ cλ has limits from its distribution av
 interval of Weerahandi (1993). A limit of zero says: no more variation than within.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial

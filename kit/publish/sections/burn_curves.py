@@ -1,7 +1,5 @@
 """Temperature over time: all fuels' means in one picture, every burn in panels, two fuels with their difference."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """What was asked and the answer in at most six sentences, the picture of all fuels, and a row per fuel."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 from typing import Any

@@ -1,7 +1,5 @@
 """Fuel by fuel: values with error bars, order where one may be shown, conditions, price, scores; fuels for cooks."""
 
-from __future__ import annotations
-
 import math
 from functools import partial
 from typing import Any, Final

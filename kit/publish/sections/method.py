@@ -1,7 +1,5 @@
 """How it was measured and computed, for the report and as an appendix; the tester's notes, provenance, cautions."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain

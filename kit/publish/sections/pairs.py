@@ -1,7 +1,5 @@
 """Comparisons of fuels and of types with margins and verdicts, price verdicts; two fuels on a page of their own."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 from functools import partial

@@ -1,7 +1,5 @@
 """What was flagged, left out or cut short, what deviates from the plan; unusual burns and what hangs on one burn."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial

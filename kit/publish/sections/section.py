@@ -1,7 +1,5 @@
 """One section of a report: its HTML and the figures that stand in it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import wraps

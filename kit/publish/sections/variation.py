@@ -1,7 +1,5 @@
 """Where the variation comes from, and what another bag will do."""
 
-from __future__ import annotations
-
 import re
 from functools import partial
 from typing import Any, Final
