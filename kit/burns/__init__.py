@@ -2,8 +2,7 @@
 
 from kit.burns.grid_of_curves import Curves, common_grid
 from kit.burns.logged_burns import window_words, windows_for
-from kit.burns.measure import Measured, burn_metrics, lid_effect, measure
-from kit.burns.uncertainty import uncertainty_budget
+from kit.burns.measure import Measured, burn_metrics, lid_effect, measure, uncertainty_budget
 
 __all__ = [
     "Curves",

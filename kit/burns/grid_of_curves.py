@@ -8,7 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.burns.logged_burns import burns_of, main_probe
-from kit.metrics.curve import Array, Curve, values_at
+from kit.metrics.curve import Array, values_at
 from kit.page.text import element
 from kit.trial import Run
 
@@ -88,11 +88,18 @@ def common_grid(readings: pd.DataFrame, run: Run, step_s: float | None = None) -
     burns = {name: burn for (name, _), burn in logged.items() if burn.curve is not None}
     sheet = [burn.row for burn in burns.values()]
     curves = [burn.known_curve for burn in burns.values()]
-    step = step_s or round_step(curves)
     end = max((float(curve.seconds[-1]) for curve in curves), default=0.0)
+    interval = float(np.median([curve.interval_s for curve in curves])) if curves else 0.0
+    least = max(end / MOST_POINTS, interval * (1 - 1e-9))
+    whole_hours = math.ceil(least / 3600) * 3600
+    step = step_s or float(next((step for step in STEPS_S if step >= least), whole_hours))
     seconds = np.arange(0.0, end + step / 1e6, step)
     excluded = set(run.burns.loc[run.burns["state"] == "excluded", "burn"].astype("str"))
-    celsius = np.array([_on_grid(curve, seconds) for curve in curves]).reshape(len(curves), len(seconds))
+    celsius = np.full((len(curves), len(seconds)), np.nan)
+    for on_grid, curve in zip(celsius, curves, strict=True):
+        lid = values_at(seconds, curve.seconds, curve.lid.astype(np.float64), curve.joined)
+        values = values_at(seconds, curve.seconds, curve.celsius, curve.joined)
+        on_grid[:] = np.where(lid > 0, np.nan, values)
     air = pd.to_numeric(run.burns.get("ambient_c", pd.Series(dtype=float)), errors="coerce").min()
     return Curves(
         seconds,
@@ -105,18 +112,3 @@ def common_grid(readings: pd.DataFrame, run: Run, step_s: float | None = None) -
         at,
         float(air if pd.notna(air) else np.fmin.reduce(celsius, axis=None, initial=np.nan)),
     )
-
-
-def _on_grid(curve: Curve, seconds: Array) -> Array:
-    lid = values_at(seconds, curve.seconds, curve.lid.astype(np.float64), curve.joined)
-    return np.where(lid > 0, np.nan, values_at(seconds, curve.seconds, curve.celsius, curve.joined))
-
-
-def round_step(curves: list[Curve]) -> float:
-    """Return a round step that is no finer than the usual log and gives at most 400 times."""
-    if not curves:
-        return float(STEPS_S[0])
-    longest = max(float(curve.seconds[-1]) for curve in curves)
-    interval = float(np.median([curve.interval_s for curve in curves]))
-    least = max(longest / MOST_POINTS, interval * (1 - 1e-9))
-    return float(next((step for step in STEPS_S if step >= least), math.ceil(least / 3600) * 3600))

@@ -1,7 +1,7 @@
 """The burns of a run folder: what the sheet says of each, its curve as logged, and the windows it is measured by."""
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Set
+from collections.abc import Iterable, Iterator, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,8 +10,9 @@ import pandas as pd
 
 from kit import schema
 from kit.metrics import Burn, SheetRow
-from kit.metrics.curve import BRIDGED_STEPS, Array, Curve, Indices, Line, Mask, between
+from kit.metrics.curve import BRIDGED_STEPS, Array, Curve, Line, Mask, between
 from kit.metrics.measuring import WINDOWS, Measuring
+from kit.readings.flags import smallest_step
 from kit.trial import Run, Trial
 from kit.trial.clocks import relative_times
 
@@ -37,29 +38,27 @@ def sheet_rows(run: Run, measuring: Measuring | None = None) -> dict[str, SheetR
     measuring
         The windows to measure by; by default the trial's.
     """
-    how = measuring or run.trial.measuring
-    done = run.burns[run.burns["state"] != "planned"].to_dict("records")
-    return {str(cells["burn"]): _sheet_row(cells, run.trial, how) for cells in done}
-
-
-def _sheet_row(cells: Mapping[Any, Any], trial: Trial, measuring: Measuring) -> SheetRow:
-    seconds = relative_times(cells).seconds
-    zero, stop = seconds.get(trial.time_zero_column), seconds.get("stopped")
-    labels: dict[str, Any] = {name: str(cells.get(name) or "") for name in LABELS}
-    numbers: dict[str, Any] = {name: number(cells.get(name)) for name in NUMBERS}
-    held = cooks_at(trial, labels["setting"])
-    return SheetRow(
-        **labels,
-        **numbers,
-        ready_s=seconds.get("tipped", math.nan) - seconds.get("lit", math.nan),
-        stop_s=None if zero is None or stop is None else stop - zero,
-        clock_s=60.0 if all(time % 60 == 0 for time in seconds.values()) else 1.0,
-        price_per_kg=price_per_kg(trial, labels["fuel"]),
-        declared={each.column: number(cells.get(each.column)) for each in trial.declared},
-        cool_down_c=measuring.cool_down_c or cool_down_pair(trial),
-        bands={cook.name: (cook.low, cook.high) if cook.name in held else None for cook in trial.cooks},
-        measuring=measuring,
-    )
+    trial, how, rows = run.trial, measuring or run.trial.measuring, dict[str, SheetRow]()
+    levels = sorted({*trial.thresholds})
+    cool_down = (levels[-1], levels[0]) if len(levels) > 1 else None
+    for cells in run.burns[run.burns["state"] != "planned"].to_dict("records"):
+        seconds = relative_times(cells).seconds
+        zero, stop = seconds.get(trial.time_zero_column), seconds.get("stopped")
+        written: dict[str, Any] = {name: str(cells.get(name) or "") for name in LABELS}
+        written |= {name: number(cells.get(name)) for name in NUMBERS}
+        held = cooks_at(trial, written["setting"])
+        rows[written["burn"]] = SheetRow(
+            **written,
+            ready_s=seconds.get("tipped", math.nan) - seconds.get("lit", math.nan),
+            stop_s=None if zero is None or stop is None else stop - zero,
+            clock_s=60.0 if all(time % 60 == 0 for time in seconds.values()) else 1.0,
+            price_per_kg=price_per_kg(trial, written["fuel"]),
+            declared={each.column: number(cells.get(each.column)) for each in trial.declared},
+            cool_down_c=how.cool_down_c or cool_down,
+            bands={cook.name: (cook.low, cook.high) if cook.name in held else None for cook in trial.cooks},
+            measuring=how,
+        )
+    return rows
 
 
 def number(cell: object) -> float:
@@ -96,20 +95,13 @@ def cooks_at(trial: Trial, setting_id: str) -> frozenset[str]:
 
     A setting's target is a cook's name, or a temperature inside the cook's band.
     """
-    setting = next((each for each in trial.settings if each.id == setting_id), None)
-    if setting is None:
-        return frozenset()
-    target = setting.target_c
+    targets = [(each.target, each.target_c) for each in trial.settings if each.id == setting_id]
     return frozenset(
         cook.name
         for cook in trial.cooks
-        if setting.target == cook.name or (target is not None and cook.low <= target <= cook.high)
+        for name, level in targets
+        if name == cook.name or (level is not None and cook.low <= level <= cook.high)
     )
-
-
-def cool_down_pair(trial: Trial) -> tuple[float, float] | None:
-    """Return the highest and the lowest threshold, None where there are no two."""
-    return (max(trial.thresholds), min(trial.thresholds)) if len({*trial.thresholds}) > 1 else None
 
 
 @dataclass(frozen=True)
@@ -156,17 +148,14 @@ def logged_burns(readings: pd.DataFrame) -> Iterator[LoggedBurn]:
     usable = np.array([*map(schema.usable, texts), True])[codes] & np.isfinite(celsius)
     masks = (usable, *map(marked, (WRONG, {"lid open"}, {"saturated"}, {"after top-up"})))
     group = burns.cat.codes.to_numpy(np.int64) * len(probes.cat.categories) + probes.cat.codes.to_numpy()
-    order = np.arange(len(group)) if _in_order(group, seconds) else np.lexsort((seconds, group))
+    step = np.diff(group)
+    in_order = ((step > 0) | ((step == 0) & (np.diff(seconds) >= 0))).all()
+    order = np.arange(len(group)) if in_order else np.lexsort((seconds, group))
     edges = np.flatnonzero(np.diff(group[order])) + 1
     for rows in np.split(order, edges) if len(order) else []:
         burn, probe = divmod(int(group[rows[0]]), len(probes.cat.categories))
         names = str(burns.cat.categories[burn]), str(probes.cat.categories[probe])
         yield LoggedBurn(*names, seconds[rows], celsius[rows], *(mask[rows] for mask in masks))
-
-
-def _in_order(group: Indices, seconds: Array) -> bool:
-    step = np.diff(group)
-    return bool(np.all((step > 0) | ((step == 0) & (np.diff(seconds) >= 0))))
 
 
 def curve_of(
@@ -191,7 +180,11 @@ def curve_of(
     steps = np.diff(log.seconds)
     interval = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
     stop = float(log.seconds[-1]) if stop_s is None else stop_s
-    seconds, celsius, lid = _one_a_stamp(log.seconds[used], log.celsius[used], log.lid_open[used])
+    seconds, celsius, lid = log.seconds[used], log.celsius[used], log.lid_open[used]
+    if not (np.diff(seconds) > 0).all():  # one point a stamp: the mean of those that share it
+        seconds, place = np.unique(seconds, return_inverse=True)
+        count = np.bincount(place)
+        celsius, lid = np.bincount(place, celsius) / count, np.bincount(place, lid) > 0
     joined = np.diff(seconds) <= max(gap_s, OWN_GAP_STEPS * interval)
     if without_lid:
         joined |= np.diff(np.searchsorted(log.seconds[log.usable & log.lid_open], seconds)) > 0
@@ -202,10 +195,13 @@ def curve_of(
         return None
     inside = (log.seconds >= 0) & (log.seconds <= stop)
     slack = max(measuring.end_tolerance_min * 60, BRIDGED_STEPS * interval)
+    # Wrong readings that a line leads across; a hole that is left open bounds the values itself.
+    wrong = int(np.diff(np.searchsorted(log.seconds[log.wrong], cut.seconds))[cut.joined].sum())
+    share = wrong / (wrong + len(cut.seconds))
     whole = Curve(
         *cut,
         interval_s=interval,
-        resolution_c=_smallest_step(log.celsius[used & inside]),
+        resolution_c=smallest_step(log.celsius[used & inside]),
         stop_s=stop,
         cut_short=bool(cut.seconds[-1] < stop - slack),
         started_late=bool(cut.seconds[0] > slack),
@@ -214,38 +210,11 @@ def curve_of(
         n_used=int((used & inside).sum()),
         n_flagged=int((~used & inside).sum()),
         measuring=measuring,
-        unsound=_unsound(log, cut),
+        unsound=f"{share:.0%} of the readings were taken out as wrong" if share > MOST_WRONG else "",
     )
     if line.seconds[-1] <= stop:
         return whole
     return replace(whole, tail=replace(whole, **between(line, 0.0, np.inf)._asdict()))
-
-
-def _one_a_stamp(seconds: Array, celsius: Array, lid: Mask) -> tuple[Array, Array, Mask]:
-    """Return one point a stamp, the mean of those that share it."""
-    if len(seconds) < 2 or (np.diff(seconds) > 0).all():
-        return seconds, celsius, lid
-    stamps, place = np.unique(seconds, return_inverse=True)
-    count = np.bincount(place)
-    return stamps, np.bincount(place, celsius) / count, np.bincount(place, lid) > 0
-
-
-def _smallest_step(celsius: Array) -> float:
-    """Return the smallest step the readings show, 0 where they all agree; unit of the readings."""
-    steps = np.diff(np.sort(celsius))
-    steps = steps[steps > 1e-3]
-    return float(steps.min()) if len(steps) else 0.0
-
-
-def _unsound(log: LoggedBurn, line: Line) -> str:
-    """Return why too little of a curve was soundly logged, '' where enough was.
-
-    Counted are wrong readings that a line leads across; a hole that is left open bounds the values itself.
-    """
-    wrong_before = np.searchsorted(log.seconds[log.wrong], line.seconds)
-    wrong = int(np.diff(wrong_before)[line.joined].sum())
-    share = wrong / max(wrong + len(line.seconds), 1)
-    return f"{share:.0%} of the readings were taken out as wrong" if share > MOST_WRONG else ""
 
 
 def burns_of(
@@ -296,7 +265,9 @@ def windows_for(readings: pd.DataFrame, run: Run) -> Measuring:
     whole = [curve for curve in curves if curve is not None and not curve.cut_short and curve.interval_s > 0]
     if not whole:
         return own.shortened(1)
-    hot = float(np.median([_hot_seconds(curve) for curve in whole]))
+    middles = [(float(curve.celsius.min()) + float(curve.celsius.max())) / 2 for curve in whole]
+    above = [curve.spells(middle).seconds.sum() for curve, middle in zip(whole, middles, strict=True)]
+    hot = float(np.median(above))
     interval = float(np.median([curve.interval_s for curve in whole]))
     parts = 1
     while own.mean_s / parts > hot / SHARPEST and own.median_s / (2 * parts) >= 2 * interval:
@@ -316,12 +287,6 @@ def window_words(run: Run, windows: Measuring) -> list[str]:
         f"These burns are hot for minutes rather than hours, so the windows they are measured by were shortened, "
         f"all alike: {listed}. Compare only with burns measured by the same windows."
     ]
-
-
-def _hot_seconds(curve: Curve) -> float:
-    """Return for how long a curve stands above the middle between its lowest and its highest reading."""
-    middle = (float(curve.celsius.min()) + float(curve.celsius.max())) / 2
-    return float(curve.spells(middle).seconds.sum())
 
 
 def main_probe(readings: pd.DataFrame, trial: Trial) -> str:

@@ -5,14 +5,13 @@ from dataclasses import replace
 
 from kit.errors import KitError, did_you_mean
 from kit.metrics.burn import NO_CURVE, Burn, SheetRow
-from kit.metrics.durations import DURATIONS
-from kit.metrics.masses import MASSES
+from kit.metrics.curve_metrics import OF_THE_CURVE
 from kit.metrics.record import MeasuredValue, Metric, Scale, missing
-from kit.metrics.temperature_metrics import TEMPERATURES
+from kit.metrics.sheet_metrics import OF_THE_SHEET
 
 __all__ = ["METRIC_BASES", "Burn", "MeasuredValue", "Metric", "Scale", "SheetRow", "metric", "metric_of"]
 
-METRIC_BASES: Mapping[str, Metric] = {record.base: record for record in (*TEMPERATURES, *DURATIONS, *MASSES)}
+METRIC_BASES: Mapping[str, Metric] = {record.base: record for record in (*OF_THE_CURVE, *OF_THE_SHEET)}
 """Every metric of the kit by its id without argument."""
 
 

@@ -92,8 +92,30 @@ class Burn:
 
     @cached_property
     def hidden(self) -> Hidden:
-        """What may have happened unseen, up to the stop."""
-        return hidden_of(self.known_curve)
+        """What may have happened where the log does not show the burn, up to the stop."""
+        curve = self.known_curve
+        shut = curve.smooth[~curve.lid] if not curve.lid.all() else curve.smooth
+        top = int(np.argmax(shut))
+        dips = np.maximum.accumulate(shut[: top + 1]) - shut[: top + 1]
+        rises = shut[top:] - np.minimum.accumulate(shut[top:])
+        rebound = max(curve.measuring.plateau_band_k, float(dips.max()), float(rises.max()))
+        peak = int(np.argmax(curve.smooth))
+        passed = bool(curve.smooth[peak] > curve.smooth[-1] + rebound)
+        after = float(curve.smooth[-1]) + rebound if passed else np.inf
+        left = curve.holes
+        first, second, width = curve.celsius[left], curve.celsius[left + 1], curve.steps[left]
+        higher = np.maximum(first, second)
+        slopes = np.diff(curve.smooth)[curve.joined] / curve.steps[curve.joined]
+        rise, fall = (max(slopes.max(), 0.0), max(-slopes.min(), 0.0)) if len(slopes) else (np.inf, np.inf)
+        tops = (first + second + rise * width) / 2
+        tops = np.where(left >= peak, np.minimum(tops, higher + rebound), tops)
+        return Hidden(
+            before=float(curve.celsius[0]) if curve.started_late else -np.inf,
+            holes=np.maximum(tops, higher),
+            hole_lows=(first + second - fall * width) / 2,
+            after=after if curve.cut_short else -np.inf,
+            end_note=TOPPED if curve.topped_up else CUT,
+        )
 
     @cached_property
     def to_the_end(self) -> Burn:
@@ -107,10 +129,6 @@ class Burn:
         if self.curve is None:
             raise ValueError(NO_CURVE)
         return self.curve
-
-    def shifted(self, offset: float, gain: float) -> Burn:
-        """Return the burn as it were if its probe read T(1 + gain) + offset."""
-        return replace(self, curve=self.known_curve.shifted(offset, gain))
 
 
 @dataclass(frozen=True)
@@ -145,35 +163,3 @@ class Hidden:
             self.end_note: self.after >= threshold,
         }
         return "; ".join(note for note, holds in reasons.items() if holds)
-
-
-def hidden_of(curve: Curve) -> Hidden:
-    """Return what may have happened where the log does not show the burn."""
-    rebound = _rebound(curve)
-    peak = int(np.argmax(curve.smooth))
-    passed = bool(curve.smooth[peak] > curve.smooth[-1] + rebound)
-    after = float(curve.smooth[-1]) + rebound if passed else np.inf
-    left = curve.holes
-    first, second, width = curve.celsius[left], curve.celsius[left + 1], curve.steps[left]
-    higher = np.maximum(first, second)
-    slopes = np.diff(curve.smooth)[curve.joined] / curve.steps[curve.joined]
-    rise, fall = (max(slopes.max(), 0.0), max(-slopes.min(), 0.0)) if len(slopes) else (np.inf, np.inf)
-    tops = (first + second + rise * width) / 2
-    tops = np.where(left >= peak, np.minimum(tops, higher + rebound), tops)
-    return Hidden(
-        before=float(curve.celsius[0]) if curve.started_late else -np.inf,
-        holes=np.maximum(tops, higher),
-        hole_lows=(first + second - fall * width) / 2,
-        after=after if curve.cut_short else -np.inf,
-        end_note=TOPPED if curve.topped_up else CUT,
-    )
-
-
-def _rebound(curve: Curve) -> float:
-    """Return by how much the burn made good a dip before its peak, or rose again after it."""
-    shut = curve.smooth[~curve.lid] if not curve.lid.all() else curve.smooth
-    peak = int(np.argmax(shut))
-    before, after = shut[: peak + 1], shut[peak:]
-    dips = np.maximum.accumulate(before) - before
-    rises = after - np.minimum.accumulate(after)
-    return max(curve.measuring.plateau_band_k, float(dips.max()), float(rises.max()))

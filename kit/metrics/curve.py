@@ -89,8 +89,7 @@ def running_mean(seconds: Array, values: Array, joined: Mask, width_s: float) ->
     total = np.concatenate(([0.0], np.cumsum(strips)))
     area = _integral_at(high, seconds, values, total) - _integral_at(low, seconds, values, total)
     wide = high > low
-    mean: Array = np.where(wide, area / np.where(wide, high - low, 1.0), values)
-    return mean
+    return np.where(wide, area / np.where(wide, high - low, 1.0), values)
 
 
 def _integral_at(at: Array, seconds: Array, values: Array, total: Array) -> Array:
@@ -99,8 +98,7 @@ def _integral_at(at: Array, seconds: Array, values: Array, total: Array) -> Arra
     left = np.clip(np.searchsorted(seconds, at, side="right") - 1, 0, len(seconds) - 2)
     into = at - seconds[left]
     slope = (values[left + 1] - values[left]) / (seconds[left + 1] - seconds[left])
-    area: Array = total[left] + into * (values[left] + slope * into / 2)
-    return area
+    return total[left] + into * (values[left] + slope * into / 2)
 
 
 def values_at(at: Array, seconds: Array, values: Array, joined: Mask) -> Array:
@@ -183,8 +181,7 @@ def spells_above(seconds: Array, values: Array, joined: Mask, threshold: float) 
         right = np.minimum(left + 1, len(values) - 1)
         rise = values[right] - values[left]
         share = (threshold - values[left]) / np.where(rise == 0, 1.0, rise)
-        at: Array = seconds[left] + share * (seconds[right] - seconds[left])
-        return at
+        return seconds[left] + share * (seconds[right] - seconds[left])
 
     start = np.where(rise_seen, crossing(rises), seconds[rises + 1])
     end = np.where(fall_seen, crossing(falls), seconds[falls])
@@ -306,13 +303,6 @@ class Curve:
         """The running median, then the running mean."""
         medians = running_median(self.seconds, self.celsius, self.joined, self.measuring.median_s)
         return running_mean(self.seconds, medians, self.joined, self.measuring.mean_s)
-
-    @cached_property
-    def weights(self) -> Array:
-        """Seconds that each point stands for: half of each line that ends in it."""
-        half = np.where(self.joined, self.steps, 0.0) / 2
-        weights: Array = np.append(half, 0.0) + np.append(0.0, half)
-        return weights
 
     def spells(self, threshold: float) -> Spells:
         """Return the stretches at or above a threshold."""

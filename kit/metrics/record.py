@@ -219,11 +219,6 @@ class Metric:
         words = {key: text.replace("{label}", label) for key, text in PHRASES["of a label"].items()}
         return Phrases(**words, smaller="fewer" if self.counted else "less")
 
-    @property
-    def threshold_c(self) -> float:
-        """The threshold of the id in °C; ValueError where it takes none."""
-        return float(self.argument)
-
 
 def record(
     label: str,

@@ -109,10 +109,11 @@ def flagged(stack: Stack, cleaning: Cleaning) -> Bits:
 def resolutions(stack: Stack, good: Ints) -> Floats:
     """Return the smallest step of each trace's readings (K), 0 where it never moves."""
     edges = np.searchsorted(good, stack.starts).tolist()
-    return np.array([_smallest_step(stack.celsius[good[a:b]]) for a, b in pairwise(edges)], np.float64)
+    return np.array([smallest_step(stack.celsius[good[a:b]]) for a, b in pairwise(edges)], np.float64)
 
 
-def _smallest_step(celsius: Floats) -> float:
+def smallest_step(celsius: Floats) -> float:
+    """Return the smallest step that readings show, in their unit; 0 where they all agree."""
     step = np.diff(np.sort(celsius))
     return float(step.min(initial=np.inf, where=step >= 1e-3)) if step.size and step.max() >= 1e-3 else 0.0
 

@@ -3,7 +3,7 @@
 import math
 
 from kit.metrics.burn import Burn
-from kit.metrics.durations import time_above
+from kit.metrics.curve_metrics import time_above
 from kit.metrics.record import MINUTE, RECTANGLE, MeasuredValue, Metric, bounded, floor_zero, missing, record
 
 KILOGRAM = 1000.0
@@ -112,4 +112,4 @@ def cost(burn: Burn, metric: Metric) -> MeasuredValue:
     return floor_zero(measured, 0.0, "what was left over, all of it credited")
 
 
-MASSES = (ready, burn_rate, ash, unburnt, bulk_density, cost)
+OF_THE_SHEET = (ready, burn_rate, ash, unburnt, bulk_density, cost)
