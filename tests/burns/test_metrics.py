@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from kit import schema
 from kit.burns import burn_metrics, lid_effect, measure, window_words, windows_for
 from kit.burns.logged_burns import curve_of, logged_burns
+from kit.metrics.curve_metrics import area_above
 from kit.metrics.measuring import Measuring
 from kit.metrics.record import PHRASES
-from kit.metrics.curve_metrics import area_above
 from kit.trial.models import Bag, Cook, Declared, Fuel, Setting, declared_metric
 from tests.burns import reference
 from tests.burns.helpers import one, parts_of, readings_of, run_of, sheet, value
