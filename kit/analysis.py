@@ -25,7 +25,7 @@ from kit.judge.question import counted_burns
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.readings import RunReadings, read_run, with_log_days
-from kit.runtime.worker import outcome, shared_worker
+from kit.runtime.processes import outcome, shared_worker
 from kit.trial import Run, deviations, open_run
 from kit.variance import RepeatFit
 
@@ -98,7 +98,8 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
     level = judging.judging_level(run)
     reasons = burns.measure(logs.readings, run).reasons
     left_out = uncounted(run, metrics, reasons)
-    settled = tables["comparisons"].iloc[:0] if judging.is_open(run) else tables["comparisons"]
+    is_open, done = judging.is_open(run), len(run.in_state("done"))
+    settled = tables["comparisons"].iloc[:0] if is_open else tables["comparisons"]
     return Analysis(
         run=measured,
         logs=logs,
@@ -127,7 +128,7 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
             "deviations": deviations(run.plan, run.trial, run.burns),
         },
         setting=counted.setting,
-        interim=interim_words(run) if judging.is_open(run) else "",
+        interim=f"{done} of {done + len(run.in_state('planned'))} burns" if is_open else "",
         level=level,
         seed=seed,
         notes=(
@@ -294,10 +295,3 @@ def _as_measured(run: Run, metrics: pd.DataFrame) -> Run:
     for burn in gone:
         run = run.without(burn, "taken out of the metrics in the notebook")
     return run
-
-
-def interim_words(run: Run) -> str:
-    """Return '14 of 36 burns' while planned burns are still to come, else ''."""
-    counts = run.burns["state"].value_counts()
-    done, planned = int(counts.get("done", 0)), int(counts.get("planned", 0))
-    return f"{done} of {done + planned} burns" if planned else ""

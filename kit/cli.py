@@ -16,7 +16,7 @@ import click
 
 from kit import __version__
 from kit.errors import Faults, KitError, disk_faults, grouped, numbered
-from kit.runtime.process_end import ending_as_at_ctrl_c
+from kit.runtime.processes import ending_as_at_ctrl_c
 
 DONE, DIFFERS, BAD_INPUT, OWN_FAILURE, WRONG_COMMAND = 0, 1, 2, 3, 64
 

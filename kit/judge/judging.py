@@ -15,7 +15,7 @@ from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, judged_again, odd_burns
 from kit.judge.question import MOST_FUELS, WORDS, Counted, Pairs, Question, look_level, resources_of
 from kit.judge.self_check import second_opinion, self_check
-from kit.runtime.worker import Worker, side_by_side
+from kit.runtime.processes import Worker, side_by_side
 from kit.schema import JUDGED, PRODUCT, Metric
 from kit.trial import Run, Trial
 from kit.variance import RepeatFit

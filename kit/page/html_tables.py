@@ -126,7 +126,11 @@ def table(
     shown = columns if named else [replace(columns[0], kind="head"), *columns[1:]]
     headings, cells = zip(*(part for col in shown for part in _column(frame, col, units)), strict=True)
     rows = [element("tr", *row) for row in zip(*cells, strict=True)]
-    bodies = _grouped(rows, frame[group].astype(str) if group else [], len(headings))
+    labels = frame[group].astype(str) if group else []
+    bodies = [] if len(labels) else [element("tbody", *rows)]
+    for label, own in groupby(zip(labels, rows, strict=False), key=itemgetter(0)):
+        head = element("tr", element("th", isolate(label), scope="rowgroup", colspan=len(headings)))
+        bodies.append(element("tbody", head, *(row for _, row in own)))
     # a break keeps caption and note apart where the style sheet is absent
     below = [Html("<br> "), element("span", note, class_="label")] if note else []
     title = element("caption", element("span", caption), *below)
@@ -167,12 +171,18 @@ def _text_cell(value: object, head: bool) -> Html:
 def _numbers(values: Sequence[object], col: Col, us: bool) -> list[str]:
     numbers = [_turned(value, col, us) for value in values]
     if col.decimals is None:
-        places = [_decimals(numbers)] * len(numbers)
+        real = [x for x in numbers if isinstance(x, float) and math.isfinite(x)]
+        widest, whole = max(map(abs, real), default=0.0), all(x == round(x) for x in real)
+        places = [0 if whole else max(0, min(decimals_for(-widest, widest, 3), 4))] * len(numbers)
     else:
         given = [col.decimals] * len(numbers) if isinstance(col.decimals, int) else col.decimals
         places = [max(0, decimals_in(col.unit, us, each)) for each in given]
     pairs = zip(numbers, places, strict=True)
-    return _padded([each if isinstance(each, str) else plain(each, decimals) for each, decimals in pairs])
+    texts = [each if isinstance(each, str) else plain(each, decimals) for each, decimals in pairs]
+    # spaces as wide as digits fill each number's right, so that points stand under one another
+    longest = max((len(text.partition(".")[2]) + ("." in text) for text in texts), default=0)
+    fill = _POINT_SPACE + _FIGURE_SPACE * (longest - 1) if longest else ""
+    return [text + fill if _WHOLE.fullmatch(text) else text for text in texts]
 
 
 def _turned(value: object, col: Col, us: bool) -> str | float | None:
@@ -180,31 +190,6 @@ def _turned(value: object, col: Col, us: bool) -> str | float | None:
         return value
     number = float(value) * (100.0 if col.share else 1.0)  # type: ignore[arg-type]
     return convert(number, col.unit, us, difference=col.difference)
-
-
-def _decimals(numbers: Sequence[str | float | None]) -> int:
-    real = [x for x in numbers if isinstance(x, float) and math.isfinite(x)]
-    if not real or all(x == round(x) for x in real):
-        return 0
-    widest = max(abs(x) for x in real)
-    return max(0, min(decimals_for(-widest, widest, 3), 4))
-
-
-def _padded(texts: Sequence[str]) -> list[str]:
-    """Fill each number's right with spaces as wide as digits, so that points stand under one another."""
-    longest = max((len(text.partition(".")[2]) + ("." in text) for text in texts), default=0)
-    fill = _POINT_SPACE + _FIGURE_SPACE * (longest - 1) if longest else ""
-    return [text + fill if _WHOLE.fullmatch(text) else text for text in texts]
-
-
-def _grouped(rows: Sequence[Html], labels: Sequence[str], width: int) -> list[Html]:
-    if not len(labels):
-        return [element("tbody", *rows)]
-    bodies = []
-    for label, own in groupby(zip(labels, rows, strict=True), key=itemgetter(0)):
-        head = element("tr", element("th", isolate(label), scope="rowgroup", colspan=width))
-        bodies.append(element("tbody", head, *(row for _, row in own)))
-    return bodies
 
 
 def as_table(

@@ -157,6 +157,11 @@ def with_unit(number: str, unit: str) -> str:
     return f"{number}{NBSP}{unit}" if unit else number
 
 
+def with_unit_after(words: str, unit: str) -> str:
+    """Return words with their unit, if there is one, as in a heading: 'peak temperature, °C'."""
+    return f"{words}, {unit}" if unit else words
+
+
 def in_each(units: Units, write: Callable[[bool], str], second: str = " ({})") -> str:
     """Return what is written in each system shown: the second in brackets, unless both read alike."""
     first, *others = dict.fromkeys(write(us) for us in units.systems())
@@ -179,6 +184,11 @@ def to_range(
 def p_words(p: float) -> str:
     """Return a p value as shown: '<0.001', '0.012', '–' where there is none."""
     return plain(p, 3) if p != p or p >= 0.0005 else "<0.001"
+
+
+def p_is(p: float) -> str:
+    """Return what a p value is, in a sentence: '< 0.001', '= 0.012', '= 0.34'."""
+    return "< 0.001" if p < 0.0005 else f"= {p:.{3 if p < 0.1 else 2}f}"
 
 
 def duration(minutes: float | None) -> str:

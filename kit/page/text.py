@@ -1,13 +1,23 @@
-"""Text from a run folder made safe: for HTML, Markdown and spreadsheets."""
+"""Text: what comes from a run folder made safe for HTML, Markdown and spreadsheets; sentences with {parts}.
+
+A sentence is said where it holds, its parts filled in, counts and lists in words.
+"""
+
+from __future__ import annotations
 
 import hashlib
 import html
+import math
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
+from string import Formatter
 from typing import Any, Final
 from urllib.parse import urlsplit
+
+from kit.page.shown_numbers import plain
 
 _PICTURES: Final = {code: chr(0x2400 + code) for code in range(0x20) if chr(code) not in "\n\t"} | {
     0x7F: "\u2421"
@@ -18,6 +28,7 @@ _NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
 _MARKDOWN: Final = re.compile(r"([\\`*\[\]<>|~$&@]|(?<![^\W_])_|_(?![^\W_])|:(?=//))")
 _STARTS_A_BLOCK: Final = re.compile(r"^(?:[#+=-]|(\d+)([.)])(?=\s|$))")
 _FORMULA_STARTS: Final = "=+-@\t\r\n|%"
+_NUMBER: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _PLAIN_WORDS: Final = re.compile(r"[a-z][a-z0-9]*(?: [a-z0-9]+)*")
 _LONGEST_ID: Final = 48
 _MARK: Final = 8  # hexadecimal digits of a hash
@@ -130,14 +141,11 @@ def _attribute(key: str, value: object) -> str:
         raise ValueError(f"no attribute of pages: {key!r}")
     if value is None or value is False:
         return ""
-    if name in ("href", "src") and not _harmless(str(value)):
+    text = str(value)
+    leads = name in ("href", "src") and not text.startswith("data:image/")
+    if leads and urlsplit(text.strip()).scheme not in ("", "https", "http", "mailto"):
         raise ValueError(f"no address for a page: {value!r}")
-    return f" {name}" if value is True else f' {name}="{escape(str(value))}"'
-
-
-def _harmless(address: str) -> bool:
-    picture = address.startswith("data:image/")
-    return picture or urlsplit(address.strip()).scheme in ("", "https", "http", "mailto")
+    return f" {name}" if value is True else f' {name}="{escape(text)}"'
 
 
 def anchor(*parts: object) -> str:
@@ -173,11 +181,8 @@ def spreadsheet_safe(text: object) -> str:
     A leading apostrophe is put before the characters that start one; NUL and other controls are made visible.
     """
     shown = visible(text)
-    return f"'{shown}" if shown.lstrip(" ")[:1] in tuple(_FORMULA_STARTS) and not _is_number(shown) else shown
-
-
-def _is_number(text: str) -> bool:
-    return re.fullmatch(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", text) is not None
+    starts_one = shown.lstrip(" ")[:1] in tuple(_FORMULA_STARTS) and not _NUMBER.fullmatch(shown)
+    return f"'{shown}" if starts_one else shown
 
 
 def markdown_html(text: str) -> Html:
@@ -209,3 +214,104 @@ def markdown_html(text: str) -> Html:
 
     shown: Any = mistune.create_markdown(renderer=Renderer(escape=True), plugins=["table", "strikethrough"])
     return Html(shown(visible(text)))
+
+
+NUMBERS: Final = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+)  # fmt: skip
+
+
+Template = str | Sequence[str | Mapping[str, Any]]
+"""A sentence with {parts}, or several; of { if = part, say = …, else = … } one is said where that part holds."""
+
+
+def told_each(template: Template, parts: Mapping[str, object]) -> list[str]:
+    """Return the sentences of a template that are there, their parts filled in.
+
+    What is not among the parts is an attribute of the part `data`. {Part} begins with a capital, {part.name} is what it
+    has of that name, {list} and {list:or} join what it holds, {number:1} has so many decimals, and {n:burn}, {n:is/are}
+    and {n:in words} tell how many it is or holds. A number that is none does not hold.
+    """
+    known, said = Parts(parts), []
+    for one in [template] if isinstance(template, str) else template:
+        while not isinstance(one, str):
+            holds = Formatter().get_field(one["if"], (), known)[0]
+            one = one["say"] if holds else one.get("else", "")
+        said.append(one.format_map(known))
+    return list(filter(None, said))
+
+
+class Parts(dict[str, Any]):
+    """Parts of a sentence by name, ready to be told."""
+
+    def __getitem__(self, name: str) -> _Part:
+        own = name[:1].lower() + name[1:]
+        return _Part(self.get(own) if own in self else getattr(super().__getitem__("data"), own), own != name)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A part of a sentence, and whether it begins with a capital."""
+
+    value: Any
+    begins: bool
+
+    def __bool__(self) -> bool:
+        return bool(self.value) and not (isinstance(self.value, float) and math.isnan(self.value))
+
+    def __getattr__(self, name: str) -> _Part:
+        return _Part(getattr(self.value, name), self.begins)
+
+    def __getitem__(self, key: str | int) -> _Part:
+        return _Part(self.value[key], self.begins)
+
+    def __format__(self, how: str) -> str:
+        text = self._told(how)
+        return capital(text) if self.begins else text
+
+    def _told(self, how: str) -> str:
+        if isinstance(self.value, list | tuple) and how in ("", "or"):
+            return listed(self.value, how or "and")
+        if how.isdigit():
+            return plain(self.value, int(how))
+        if not how or isinstance(self.value, str) or how.startswith("."):
+            return format(self.value, how)
+        count = len(self.value) if hasattr(self.value, "__len__") else int(self.value)
+        if "/" in how:
+            return how.split("/")[count != 1]
+        return number_word(count) if how == "in words" else counted(count, how)
+
+
+def told(template: Template, parts: Mapping[str, object]) -> str:
+    """Return the same as one text."""
+    return " ".join(told_each(template, parts))
+
+
+def filled(template: Any, parts: Mapping[str, object]) -> Any:
+    """Return what stands in words.toml with its parts filled in; a text that is one part alone becomes that part."""
+    if isinstance(template, dict):
+        return {key: filled(each, parts) for key, each in template.items()}
+    if isinstance(template, list):
+        return [filled(each, parts) for each in template]
+    alone = re.fullmatch(r"\{(\w+)\}", template)
+    return parts[alone[1]] if alone else template.format(**parts)
+
+
+def capital(text: str) -> str:
+    """Return text whose first letter is a capital."""
+    return text[:1].upper() + text[1:]
+
+
+def number_word(count: int) -> str:
+    """Return a count as a word up to twelve."""
+    return NUMBERS[count] if 0 <= count < len(NUMBERS) else str(count)
+
+
+def counted(count: int, one: str) -> str:
+    """Return 'one burn', 'six burns', '36 burns'."""
+    return f"{number_word(count)} {one}{'s' * (count != 1)}"
+
+
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """Return 'a', 'a and b', 'a, b and c'."""
+    return f"{', '.join(words[:-1])} {last} {words[-1]}" if len(words) > 1 else "".join(words)

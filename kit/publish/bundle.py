@@ -19,8 +19,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Final
 from urllib.parse import quote
 
-from kit.page.sentence_parts import filled
-from kit.page.text import escape_markdown, visible
+from kit.page.text import escape_markdown, filled, visible
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS, Told, check_keys, leave_out, refuse_rest, what_is_told
 from kit.publish.provenance import (
@@ -70,9 +69,19 @@ class Bundle:
     @property
     def words(self) -> str:
         """What was made or would be told, for the terminal."""
-        left = [f"Left out: {', '.join(self.left_out)}."] if self.left_out else []
+        lines = [
+            "This is what it tells:"
+            if self.told
+            else "It tells of no place, person, note, serial number or position."
+        ]
+        for key, meaning in KEYS.items():
+            texts = Counter(each.text for each in self.told if each.key == key)
+            first = [f"'{text[:60]}'{f' ({n} times)' * (n > 1)}" for text, n in texts.most_common(_SHOWN)]
+            more = f" and {len(texts) - _SHOWN} more" if len(texts) > _SHOWN else ""
+            lines += [f"  {key} ({meaning}): {', '.join(first)}{more}"] if first else []
+        lines += [f"Left out: {', '.join(self.left_out)}."] if self.left_out else []
         yet = "Nothing is made yet. Make it with --yes, or leave some out: --leave-out KEYS --yes."
-        return "\n".join([*_told_lines(self.told), *left, str(self.path or yet)])
+        return "\n".join([*lines, str(self.path or yet)])
 
     def as_record(self) -> dict[str, Any]:
         """Return it as plain data, for JSON."""
@@ -82,19 +91,6 @@ class Bundle:
             "left_out": list(self.left_out),
             "files": list(self.files),
         }
-
-
-def _told_lines(told: Sequence[Told]) -> list[str]:
-    if not told:
-        return ["It tells of no place, person, note, serial number or position."]
-    lines = ["This is what it tells:"]
-    for key, meaning in KEYS.items():
-        texts = Counter(each.text for each in told if each.key == key)
-        if texts:
-            first = [f"'{text[:60]}'{f' ({n} times)' * (n > 1)}" for text, n in texts.most_common(_SHOWN)]
-            more = f" and {len(texts) - _SHOWN} more" if len(texts) > _SHOWN else ""
-            lines.append(f"  {key} ({meaning}): {', '.join(first)}{more}")
-    return lines
 
 
 def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool = False) -> Bundle:
@@ -111,7 +107,7 @@ def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool 
     """
     place = Path(folder).absolute()
     keys = check_keys(leave_out)
-    report = newest_report(place)
+    report = needed_reports(place, "standard")[0].folder
     told = tuple(each for each in what_is_told(place) if each.key not in keys)
     if not agreed:
         return Bundle(None, told, tuple(sorted(keys)), ())
@@ -126,17 +122,6 @@ def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool 
         write_zip(made, copy, files, top)
         target = place_file(made, place / "reports", f"{report.name}-bundle")
     return Bundle(target, told, tuple(sorted(keys)), tuple(files))
-
-
-def newest_report(folder: Path) -> Path:
-    """Return the folder of the newest report by the standard template.
-
-    Raises
-    ------
-    KitError
-        Where there is none.
-    """
-    return needed_reports(folder, "standard")[0].folder
 
 
 def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> list[str]:
@@ -210,8 +195,9 @@ def descriptions(
     package = {
         key: value for key, value in filled(own["package"], parts).items() if value or key == "leftOut"
     }
-    quoted = {key: _quoted(parts[key]) for key in ("called", "report_id", "description")}
-    people = f"  - name: {_quoted(who) if who else 'anonymous'}"
+    of_yaml = ("called", "report_id", "description", "who")
+    quoted = {key: json.dumps(parts[key], ensure_ascii=False) for key in of_yaml}
+    people = f"  - name: {quoted['who'] if who else 'anonymous'}"
     texts = {
         "datapackage.json": _json(package),
         "ro-crate-metadata.json": _crate(parts, files, f"reports/{report}/"),
@@ -292,10 +278,6 @@ def _crate(parts: Mapping[str, Any], files: Sequence[dict[str, Any]], inside: st
     return _json({"@context": own["context"], "@graph": graph})
 
 
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
-
-
 def _json(data: object) -> str:
     return json.dumps(data, ensure_ascii=False, indent=1) + "\n"
 
@@ -348,8 +330,17 @@ def unpack_hostile(source: Path, into: Path) -> list[str]:
     """
     try:
         with zipfile.ZipFile(source) as archive:
-            _refuse_harm(archive, source)
-            files = [entry for entry in archive.infolist() if not entry.is_dir()]
+            entries = archive.infolist()
+            in_one = [
+                refused("harmful_file", f"{source.name}, {_name_shown(entry.filename)}", found=found)
+                for entry in entries
+                for found in _harm_of(entry)
+            ]
+            in_all = (
+                refused("harmful_zip", source.name, found=found) for found in _harm_of_all(archive, source)
+            )
+            refuse_all([*in_one, *in_all])
+            files = [entry for entry in entries if not entry.is_dir()]
             for entry in files:
                 target = into.joinpath(*PurePosixPath(entry.filename).parts)
                 target.parent.mkdir(parents=True, exist_ok=True)
@@ -358,17 +349,6 @@ def unpack_hostile(source: Path, into: Path) -> list[str]:
     except _DAMAGE as error:
         raise refused("no_zip", source.name, why=error) from error
     return [entry.filename for entry in files]
-
-
-def _refuse_harm(archive: zipfile.ZipFile, source: Path) -> None:
-    entries = archive.infolist()
-    in_one = [
-        refused("harmful_file", f"{source.name}, {_name_shown(entry.filename)}", found=found)
-        for entry in entries
-        for found in _harm_of(entry)
-    ]
-    in_all = (*_twice(entries), *_harm_of_all(archive, source))
-    refuse_all([*in_one, *(refused("harmful_zip", source.name, found=found) for found in in_all)])
 
 
 def _name_shown(name: str) -> str:
@@ -398,20 +378,15 @@ def _bomb(unpacked: int, packed: int) -> bool:
     return unpacked > LIMITS["free"] and unpacked > packed * LIMITS["expansion"]
 
 
-def _twice(entries: list[zipfile.ZipInfo]) -> list[str]:
-    seen: dict[str, str] = {}
-    found = []
-    for entry in entries:
-        # disks that fold case or accents would write one over the other
-        key = unicodedata.normalize("NFC", entry.filename.rstrip("/")).casefold()
-        if key in seen:
-            found.append(f"the name '{_name_shown(entry.filename)}' twice")
-        seen[key] = entry.filename
-    return found
-
-
 def _harm_of_all(archive: zipfile.ZipFile, source: Path) -> list[str]:
     entries, packed = archive.infolist(), source.stat().st_size
+    twice, seen = [], set()
+    for entry in entries:
+        # disks that fold case or accents would write one over the other
+        name = unicodedata.normalize("NFC", entry.filename.rstrip("/")).casefold()
+        if name in seen:
+            twice.append(f"the name '{_name_shown(entry.filename)}' twice")
+        seen.add(name)
     whole = sum(entry.file_size for entry in entries)
     spans = sorted((entry.header_offset, entry.compress_size) for entry in entries)
     checks = {
@@ -426,7 +401,7 @@ def _harm_of_all(archive: zipfile.ZipFile, source: Path) -> list[str]:
         "something before its first member": bool(spans) and spans[0][0] > 0,
         "a comment": bool(archive.comment),
     }
-    return [words for words, wrong in checks.items() if wrong]
+    return [*twice, *(words for words, wrong in checks.items() if wrong)]
 
 
 def _extra_fields(extra: bytes) -> set[int]:

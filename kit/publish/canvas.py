@@ -323,12 +323,6 @@ def size_of(axes: Axes) -> tuple[float, float]:
     return float(width), float(height)
 
 
-def mark_simulated(figure: Figure, frame: Frame) -> None:
-    """Write 'simulated' into the lower right corner of a figure."""
-    style: dict[str, Any] = {"color": frame.warn, "fontsize": frame.small, "parse_math": False}
-    figure.text(0.996, 0.004, "simulated", va="bottom", ha="right", **style)
-
-
 def sign_film(figure: Figure, frame: Frame, headline: str, note: str, corner: str) -> None:
     """Write headline, what bars are, and claim id with date on a 16:9 picture.
 

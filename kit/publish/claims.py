@@ -8,9 +8,8 @@ from functools import lru_cache
 from typing import Any, Final, Literal
 
 from kit.metrics import Metric
-from kit.page.sentence_parts import capital, number_word, told, told_each
-from kit.page.shown_numbers import Units
-from kit.page.text import anchor, escape_markdown
+from kit.page.shown_numbers import Units, p_is
+from kit.page.text import anchor, capital, escape_markdown, number_word, told, told_each
 from kit.publish.report_data import ReportData, price_metric, prices_per_kg, report_data
 from kit.publish.wording import (
     TIMES_FROM,
@@ -22,7 +21,6 @@ from kit.publish.wording import (
     counts_of_two,
     estimate_words,
     label_of,
-    p_is,
     paragraph_of,
     sentences_of,
     threshold,
@@ -332,12 +330,8 @@ def standing_of(data: ReportData, metric: str) -> Standing | None:
     pairs = pairs[pairs["verdict"].isin(WITHIN) & ((pairs["a"] == leader) | (pairs["b"] == leader))]
     near = tuple(fuel for fuel in others if fuel in {*pairs["a"], *pairs["b"]})
     means = data.rows("means", metric).set_index("fuel")
-    judged = set(rows["fuel"])
-    unjudged = {
-        fuel: why_unjudged(data, metric, fuel)
-        for fuel, n in data.burned.items()
-        if n.burns and fuel not in judged
-    }
+    fuels = (fuel for fuel, n in data.burned.items() if n.burns and fuel not in set(rows["fuel"]))
+    unjudged = {fuel: why_unjudged(data, metric, fuel) for fuel in fuels}
     return Standing(leader, tuple(rivals), tuple(others), near, unjudged, means)
 
 
@@ -352,11 +346,6 @@ def why_unjudged(data: ReportData, metric: str, fuel: str) -> str:
     return called("unjudged", why)
 
 
-def best_claim(data: ReportData, metric: str) -> Claim | None:
-    """Return which fuels can be the best of a metric and which cannot, with numbers; None where nobody can tell."""
-    return _standing_claim(data, metric, "best")
-
-
 def best_words(spec: Metric, units: Units) -> str:
     """Return what the best of a metric is called: 'hottest', 'longest above 150 °C'."""
     end = "highest" if spec.better == "more" else "lowest"
@@ -367,11 +356,11 @@ def best_words(spec: Metric, units: Units) -> str:
 def value_claim(data: ReportData) -> Claim | None:
     """Return which fuel is the better value at the prices paid; None where prices or costs are not known."""
     metric = price_metric(data)
-    return _standing_claim(data, metric, "value") if metric.startswith("cost:") else None
+    return best_claim(data, metric, "value") if metric.startswith("cost:") else None
 
 
-def _standing_claim(data: ReportData, metric: str, kind: Literal["best", "value"]) -> Claim | None:
-    """Return the claim on which fuels are the best of a metric, in the words of this kind."""
+def best_claim(data: ReportData, metric: str, kind: Literal["best", "value"] = "best") -> Claim | None:
+    """Return which fuels can be the best of a metric and which cannot, with numbers; None where nobody can tell."""
     found = standing_of(data, metric)
     if found is None:
         return None

@@ -15,23 +15,13 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
-from kit.page.inline_svg import figure
-from kit.page.sentence_parts import told
-from kit.page.text import Html, anchor
-from kit.publish.canvas import (
-    FILM,
-    PAGE,
-    PHONE,
-    Figure,
-    Frame,
-    drawing_settings,
-    light_to_dark,
-    mark_simulated,
-    sign_film,
-)
+from kit.page.document import figure
+from kit.page.text import Html, anchor, told
+from kit.publish import canvas as figures
+from kit.publish.canvas import FILM, PAGE, PHONE, Figure, Frame
 from kit.publish.plain import as_csv
 from kit.publish.wording import words
-from kit.runtime.worker import outcome, running_worker
+from kit.runtime.processes import outcome, running_worker
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,7 +83,8 @@ class Drawing:
         """Return the figure in a frame, marked where its burns are simulated."""
         drawn = self.draw(frame)
         if self.simulated and not frame.film:
-            mark_simulated(drawn, frame)
+            style: dict[str, Any] = {"color": frame.warn, "fontsize": frame.small, "parse_math": False}
+            drawn.text(0.996, 0.004, "simulated", va="bottom", ha="right", **style)
         return drawn
 
     @property
@@ -131,7 +122,7 @@ class Drawing:
         """Return the 16:9 figure for film: at most 12 words, direct labels, claim id and date in the corner."""
         drawn = self.draw(frame)
         corner = f"{'simulated, ' if self.simulated else ''}{self.claim or self.id} {date}"
-        sign_film(drawn, frame, self.headline, self.note[:LONGEST_NOTE], corner)
+        figures.sign_film(drawn, frame, self.headline, self.note[:LONGEST_NOTE], corner)
         return drawn
 
 
@@ -232,7 +223,7 @@ def files_of(drawing: Drawing, date: str) -> Files:
     pictures = zip(("light", "dark", "film-light", "film-dark"), (*pages, *films), strict=True)
     return {
         f"{name}-light.svg": svg.encode(),
-        f"{name}-dark.svg": recoloured(svg, light_to_dark()).encode(),
+        f"{name}-dark.svg": recoloured(svg, figures.light_to_dark()).encode(),
         f"{name}.csv": as_csv(drawing.rows).encode(),
         **{f"{name}-{kind}.png": picture for kind, picture in pictures},
     }
@@ -248,8 +239,8 @@ def light_and_dark(figure: Figure) -> tuple[bytes, bytes]:
 
     canvas: Any = backend_agg.RendererAgg
     light, dark = (canvas(*figure.canvas.get_width_height(), figure.dpi) for _ in range(2))
-    both: Any = BothColourings(light, dark, light_to_dark())
-    with drawing_settings():
+    both: Any = BothColourings(light, dark, figures.light_to_dark())
+    with figures.drawing_settings():
         figure.draw(both)
     return _png(light, figure.dpi), _png(dark, figure.dpi)
 
@@ -325,7 +316,7 @@ def small_svg(figure: Figure) -> str:
     Its text may have held anything: it is text still, escaped by the writer of the XML.
     """
     drawn = io.BytesIO()
-    with drawing_settings():
+    with figures.drawing_settings():
         figure.savefig(drawn, format="svg", metadata={"Date": None, "Creator": None})
     root = ET.fromstring(drawn.getvalue())
     for child in list(root):
@@ -336,7 +327,29 @@ def small_svg(figure: Figure) -> str:
     used = {element.get(_LINK, "").lstrip("#") for element in root.iter()}
     used |= {element.get("clip-path", "")[len("url(#") : -len(")")] for element in root.iter()}
     for element in root.iter():
-        _tidy(element, used)
+        element.tail = None
+        if element.text is not None and not element.text.strip():
+            element.text = None
+        if element.get("id", "").startswith("pick "):
+            element.set("class", element.attrib.pop("id"))
+        elif element.get("id") not in used:
+            element.attrib.pop("id", None)
+        if _LINK in element.attrib:
+            element.set("href", element.attrib.pop(_LINK))
+        if element.get("transform", "").startswith("rotate(-0 "):
+            del element.attrib["transform"]
+        for key, value in list(element.attrib.items()):
+            if key == "d":
+                element.set(key, short_path(value))
+            elif key in ("x", "y", "width", "height", "transform"):
+                short = _NUMBER.sub(lambda found: f"{float(found[0]):.2f}".rstrip("0").rstrip("."), value)
+                element.set(key, short)
+            elif key == "style" and element is not root:
+                parts = (part.strip() for part in value.split(";"))
+                kept = (
+                    part for part in parts if part not in _WORTHLESS and not part.startswith("font-family")
+                )
+                element.set(key, ";".join(part.replace(": ", ":") for part in kept))
     return _written(root)
 
 
@@ -344,31 +357,6 @@ def _written(root: ET.Element) -> str:
     """Return an SVG's text with its own namespace as the plain one, whichever process writes it."""
     ET.register_namespace("", _SVG.strip("{}"))
     return ET.tostring(root, encoding="unicode")
-
-
-def _tidy(element: ET.Element, used: set[str]) -> None:
-    element.tail = None
-    if element.text is not None and not element.text.strip():
-        element.text = None
-    if element.get("id", "").startswith("pick "):
-        element.set("class", element.attrib.pop("id"))
-    elif element.get("id") not in used:
-        element.attrib.pop("id", None)
-    if _LINK in element.attrib:
-        element.set("href", element.attrib.pop(_LINK))
-    if element.get("transform", "").startswith("rotate(-0 "):
-        del element.attrib["transform"]
-    for key, value in list(element.attrib.items()):
-        if key == "d":
-            element.set(key, short_path(value))
-        elif key in ("x", "y", "width", "height", "transform"):
-            element.set(
-                key, _NUMBER.sub(lambda found: f"{float(found[0]):.2f}".rstrip("0").rstrip("."), value)
-            )
-        elif key == "style" and element.tag != f"{_SVG}svg":
-            parts = (part.strip() for part in value.split(";"))
-            kept = (part for part in parts if part not in _WORTHLESS and not part.startswith("font-family"))
-            element.set(key, ";".join(part.replace(": ", ":") for part in kept))
 
 
 def short_path(path: str) -> str:

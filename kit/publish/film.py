@@ -10,11 +10,10 @@ from typing import Any, Final, cast
 import numpy as np
 import pandas as pd
 
-from kit.publish.bundle import newest_report
 from kit.publish.canvas import FILM, apart, canvas, cast_of, short
 from kit.publish.provenance import SIMULATED
 from kit.publish.wording import refused
-from kit.results_file import RESULTS, read_part
+from kit.results_file import RESULTS, needed_reports, read_part
 from kit.runtime.atomic_write import place_file, staging
 
 SIZE: Final = (1920, 1080)
@@ -40,15 +39,25 @@ def make_film(
         Where there is no report, or the package `av` is not installed.
     """
     folder = Path(run_folder).absolute()
-    report = newest_report(folder)
+    report = needed_reports(folder, "standard")[0].folder
     try:
         av = import_module("av")
     except ImportError as error:
         raise refused("no_av", "film") from error
-    stage = _Stage(report)
+    shown, total = pictures(_Stage(report), seconds), round(seconds * RATE)
     with staging(folder / "reports") as room:
         made = room / "film.mp4"
-        _encode(av, made, pictures(stage, seconds), seconds, progress)
+        with av.open(str(made), "w") as container:
+            codec = next(name for name in _CODECS if name in av.codecs_available)
+            stream = container.add_stream(codec, rate=RATE)
+            stream.width, stream.height = SIZE
+            stream.pix_fmt = "yuv420p"
+            stream.options = {"crf": "20"}
+            for done, picture in enumerate(shown, 1):
+                container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")))
+                if progress and done % RATE == 0:
+                    progress(f"Drawing the film: {done / total:.0%}")
+            container.mux(stream.encode())
         return place_file(made, folder / "reports", f"{report.name}-curves")
 
 
@@ -83,7 +92,13 @@ class _Stage:
         self._write(0.02, 0.9, "°F" if trial.get("show") == "us" else "°C", ha="left")
         self._write(0.965, 0.02, f"{'simulated, ' * simulated}{report.name[:10]}")
         self._strokes = [self._stroke(*each) for each in table.groupby(["fuel", "burn"], sort=False)]
-        self._names = {player.id: self._name(player) for player in self._cast}
+        of_names: dict[str, Any] = {"ha": "left", "va": "center", "animated": True}
+        self._names = {
+            each.id: self._write(
+                0.715, 0.0, short(each.name, _LONGEST), color=FILM.fuel(each.place), **of_names
+            )
+            for each in self._cast
+        }
         self._clock = self._write(0.965, 0.9, "", animated=True)
         self._canvas.draw()
         self._empty = self._canvas.copy_from_bbox(self._figure.bbox)
@@ -101,10 +116,6 @@ class _Stage:
         )  # fmt: skip
         return line, rows[["minutes", "temp"]].sort_values("minutes").to_numpy(dtype=float)
 
-    def _name(self, player: Any) -> Any:
-        style = {"ha": "left", "va": "center", "color": FILM.fuel(player.place), "animated": True}
-        return self._write(0.715, 0.0, short(player.name, _LONGEST), **style)
-
     def at(self, now: float) -> np.ndarray[Any, Any]:
         """Return the picture at a moment, in minutes."""
         self._canvas.restore_region(self._empty)
@@ -112,15 +123,7 @@ class _Stage:
             until = int(np.searchsorted(points[:, 0], now, side="right"))
             line.set_data(points[:until, 0], points[:until, 1])
             self._axes.draw_artist(line)
-        for text, height in self._heights(now):
-            text.set_y(height)
-            self._figure.draw_artist(text)
-        self._clock.set_text(f"{max(now, 0):.0f} min")
-        self._figure.draw_artist(self._clock)
-        return np.ascontiguousarray(np.asarray(self._canvas.buffer_rgba())[..., :3])
-
-    def _heights(self, now: float) -> list[tuple[Any, float]]:
-        """Return each fuel's name with its height, kept a line of type apart, in the order of their latest values."""
+        # each fuel's name stands at its latest value, kept a line of type apart from the others
         latest = {}
         for (fuel, burn), rows in self.table.groupby(["fuel", "burn"], sort=False):
             if not burn or fuel not in latest:
@@ -128,28 +131,11 @@ class _Stage:
                 if len(seen):
                     latest[fuel] = float(seen["temp"].iloc[-1])
         (low, high), box = self._axes.get_ylim(), self._axes.get_position()
-        wished = {fuel: box.y0 + box.height * (temp - low) / (high - low) for fuel, temp in latest.items()}
-        places = apart([max(place, _LOWEST_NAME) for place in wished.values()], 0.052)
-        places = [place + max(0.0, _LOWEST_NAME - min(places)) for place in places]
-        return [(self._names[fuel], place) for fuel, place in zip(wished, places, strict=True)]
-
-
-def _encode(
-    av: Any,
-    target: Path,
-    shown: Iterator[np.ndarray[Any, Any]],
-    seconds: float,
-    progress: Callable[[str], None] | None,
-) -> None:
-    codec = next(name for name in _CODECS if name in av.codecs_available)
-    total = round(seconds * RATE)
-    with av.open(str(target), "w") as container:
-        stream = container.add_stream(codec, rate=RATE)
-        stream.width, stream.height = SIZE
-        stream.pix_fmt = "yuv420p"
-        stream.options = {"crf": "20"}
-        for done, picture in enumerate(shown, 1):
-            container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")))
-            if progress and done % RATE == 0:
-                progress(f"Drawing the film: {done / total:.0%}")
-        container.mux(stream.encode())
+        wished = [box.y0 + box.height * (temp - low) / (high - low) for temp in latest.values()]
+        places = apart([max(place, _LOWEST_NAME) for place in wished], 0.052)
+        for fuel, place in zip(latest, places, strict=True):
+            self._names[fuel].set_y(place + max(0.0, _LOWEST_NAME - min(places)))
+            self._figure.draw_artist(self._names[fuel])
+        self._clock.set_text(f"{max(now, 0):.0f} min")
+        self._figure.draw_artist(self._clock)
+        return np.ascontiguousarray(np.asarray(self._canvas.buffer_rgba())[..., :3])

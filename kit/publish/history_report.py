@@ -16,28 +16,19 @@ from kit.history import History, MetricHistory, Season, newest_reports
 from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED, Chart
 from kit.history.history import LEVEL, OF_COOKER, OF_PROBE, chart_points, history_tables, seasons_table
 from kit.history.seasons import BY_CONTROL, DIRECTLY, NOT
-from kit.page.sentence_parts import capital, counted, listed, number_word
-from kit.page.shown_numbers import Units, plain, to_range
-from kit.page.text import Html
-from kit.publish.canvas import (
-    Axis,
-    Figure,
-    Frame,
-    RowLayout,
-    canvas,
-    estimate,
-    fewer_ticks,
-    rows_canvas,
-    short,
-)
+from kit.page.shown_numbers import Units, plain, to_range, with_unit_after
+from kit.page.text import Html, capital, counted, listed, number_word
+from kit.publish import canvas as figures
+from kit.publish.canvas import Axis, Figure, Frame, RowLayout, short
 from kit.publish.drawing import Drawing, figure_of
+from kit.publish.notebook import take_order
 from kit.publish.plain import records
 from kit.publish.provenance import trace
-from kit.publish.report import make, take_order
+from kit.publish.report import make
 from kit.publish.sections.method import inputs_html, versions_html
 from kit.publish.sections.section import Section, bullets, folded, heading, label, paragraph, section, topic
-from kit.publish.wording import Amount, label_of, paragraph_of, places, refused, table_of, with_unit_after
-from kit.publish.write_outputs import by_hand, head_of, write_figures, write_numbers
+from kit.publish.wording import Amount, by_hand, label_of, paragraph_of, places, refused, table_of
+from kit.publish.write_outputs import head_of, write_figures, write_numbers
 from kit.results_file import main_probe
 from kit.runtime.kernel import fresh_kernel
 
@@ -326,7 +317,7 @@ def chart_figure(points: pd.DataFrame, centre: float, y: str, frame: Frame) -> F
     y
         The axis with its unit.
     """
-    figure, (axes,) = canvas(frame, 3.2, margins=(0.75, 0.2, 0.62, 0.15))
+    figure, (axes,) = figures.canvas(frame, 3.2, margins=(0.75, 0.2, 0.62, 0.15))
     days, means = (points[points["what"] == what] for what in ("day", "season"))
     names, spots = means["season"].tolist(), np.arange(len(means))
 
@@ -340,7 +331,12 @@ def chart_figure(points: pd.DataFrame, centre: float, y: str, frame: Frame) -> F
         axes.plot(x[outside], values[outside], marker="o", **how)
 
     axes.axhline(centre, color=frame.line, linewidth=frame.pen, zorder=1)
-    dots(_spots(days, names), days, "o", frame.small * 0.36, frame.soft)
+    # each day stands evenly within its season's room
+    groups = days.groupby("season", sort=False)["season"]
+    count, rank = groups.transform("size"), groups.cumcount()
+    within = (0.64 * (rank / (count - 1).clip(lower=1)) - 0.32).where(count > 1, 0.0)
+    of_season = days["season"].map({name: k for k, name in enumerate(names)})
+    dots((of_season + within).to_numpy(float), days, "o", frame.small * 0.36, frame.soft)
     dashes: dict[str, Any] = {"colors": frame.ink, "linewidths": frame.pen, "linestyles": "dashed"}
     for end in ("low", "high"):
         axes.hlines(means[end], spots - 0.4, spots + 0.4, zorder=2, **dashes)
@@ -351,16 +347,8 @@ def chart_figure(points: pd.DataFrame, centre: float, y: str, frame: Frame) -> F
     axes.set_xticklabels([short(tick, max(64 // max(len(ticks), 1), 6)) for tick in ticks], parse_math=False)
     axes.set_xlim(-0.6, len(names) - 0.4)
     axes.set_ylabel(y)
-    fewer_ticks(axes, frame, y=6)
+    figures.fewer_ticks(axes, frame, y=6)
     return figure
-
-
-def _spots(days: pd.DataFrame, seasons: list[str]) -> Any:
-    """Return where each day stands: evenly within its season's room."""
-    groups = days.groupby("season", sort=False)["season"]
-    count, rank = groups.transform("size"), groups.cumcount()
-    within = (0.64 * (rank / (count - 1).clip(lower=1)) - 0.32).where(count > 1, 0.0)
-    return (days["season"].map({name: k for k, name in enumerate(seasons)}) + within).to_numpy(float)
 
 
 @seasons_topic("drift", "Drift of probe and cooker")
@@ -371,7 +359,18 @@ def drift(history: History) -> list[object]:
     single = max((len(chart.seasons) for chart in charts if chart), default=0) == 1
     lines = bullets(map(_drift_line, metrics_of(history)))
     blame = paragraph_of("moved", single=single, unknown=None in moved, probe=moved[0], cooker=moved[1])
-    return [paragraph_of("drift"), lines, blame, _probe_checks(history)]
+    # what the main probe read in ice and in boiling water, season by season
+    probes = {season.name: main_probe(season.trial) for season in history.seasons}
+    rows = [(name, *map(probe.get, ("id", "ice_reads", "boil_reads"))) for name, probe in probes.items()]
+    read = ["in ice", "in boiling water"]
+    checks = pd.DataFrame(rows, columns=["Season", "probe", *read]).astype(dict.fromkeys(read, float))
+    checks = checks if checks[read].notna().any(axis=None) else checks.iloc[:0]
+    return [
+        paragraph_of("drift"),
+        lines,
+        blame,
+        table_of("probe_checks", checks, metrics_of(history)[0].units),
+    ]
 
 
 def _drift_line(each: MetricWords) -> str:
@@ -382,18 +381,6 @@ def _drift_line(each: MetricWords) -> str:
     ends = row[["change", "low", "high"]]
     told = each.change(*ends) if row["signal"] else each.amount(*ends).reach
     return each.said("drift_of", signal=row["signal"], told=told)
-
-
-def _probe_checks(history: History) -> Html | None:
-    """Return what the main probe read in ice and in boiling water, season by season; None where never checked."""
-    probes = {season.name: main_probe(season.trial) for season in history.seasons}
-    rows = [(name, *map(probe.get, ("id", "ice_reads", "boil_reads"))) for name, probe in probes.items()]
-    made = pd.DataFrame(rows, columns=["Season", "probe", "in ice", "in boiling water"])
-    read = ["in ice", "in boiling water"]
-    if not made[read].notna().any(axis=None):
-        return None
-    units = metrics_of(history)[0].units
-    return table_of("probe_checks", made.astype(dict.fromkeys(read, float)), units)
 
 
 @seasons_topic("repeatability", "Pooled repeatability")
@@ -478,11 +465,11 @@ def against_control(rows: pd.DataFrame, none: float, axis: Axis, frame: Frame) -
         The axis with its unit.
     """
     layout = RowLayout(row=0.34, right=0.3)
-    figure, axes = rows_canvas(rows["fuel"].tolist(), axis, frame, layout)
+    figure, axes = figures.rows_canvas(rows["fuel"].tolist(), axis, frame, layout)
     axes.axvline(none, color=frame.line, linewidth=frame.pen)
     for row, each in enumerate(rows.rename(columns={"mean": "value"}).itertuples(index=False)):
-        estimate(axes, each, row, frame.fuel(0), frame)
-    fewer_ticks(axes, frame, x=7)
+        figures.estimate(axes, each, row, frame.fuel(0), frame)
+    figures.fewer_ticks(axes, frame, x=7)
     return figure
 
 

@@ -19,14 +19,14 @@ from urllib.parse import quote
 from kit.errors import Faults, KitError, disk_faults
 from kit.page.document import document
 from kit.page.text import element
-from kit.publish.notebook import Order
+from kit.publish.notebook import Order, take_order
 from kit.publish.provenance import RESTS_ON, environment
-from kit.publish.report import PAGE, make, take_order
+from kit.publish.report import PAGE, make
 from kit.publish.wording import refused, table_of
 from kit.results_file import Report, read_part, reports_of
 from kit.runtime.atomic_write import write_atomically
 from kit.runtime.kernel import Kernels, fork_server, fresh_kernel
-from kit.runtime.process_end import ending_as_at_ctrl_c, told_to_end_with_parent
+from kit.runtime.processes import ending_as_at_ctrl_c, told_to_end_with_parent
 
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
@@ -167,10 +167,9 @@ def _on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
 
 def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:
     """Work in this process; kernels are forked from the first report that has to be made on."""
-    with ExitStack() as stack:
-        kernels = cache(lambda: stack.enter_context(fork_server(*PRELOADED)))
+    with fork_server(*PRELOADED) as kernels:
         for task in tasks:
-            yield attempt(task, lambda: kernels()())
+            yield attempt(task, kernels)
 
 
 def _side_by_side(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
@@ -234,18 +233,18 @@ def _kill_workers() -> None:
 
 
 @cache
-def _held_here() -> ExitStack:
-    """Return what this worker process holds until it ends."""
+def _held_here() -> tuple[ExitStack, Kernels]:
+    """Return what this worker process holds until it ends, and its starter of kernels, which is held so."""
     from multiprocessing.util import Finalize
 
     stack = ExitStack()
     Finalize(None, stack.close, exitpriority=1)  # a pool's processes do not run what atexit keeps
-    return stack
+    return stack, stack.enter_context(fork_server(*PRELOADED))
 
 
 def leave_here(*_: Any) -> NoReturn:
     """Give back what this worker process holds, and end it: its pool would hand it the next task otherwise."""
-    _held_here().close()
+    _held_here()[0].close()
     os._exit(1)
 
 
@@ -255,17 +254,11 @@ def begin_here(parent: int) -> None:
     told_to_end_with_parent(parent)
 
 
-@cache
-def kernels_here() -> Kernels:
-    """Return this worker process's starter of kernels; it ends with the process."""
-    return _held_here().enter_context(fork_server(*PRELOADED))
-
-
 def attempt_here(task: Task) -> Outcome:
     """Make one report in a worker process, with kernels forked from that process's own server."""
     try:
         with ending_as_at_ctrl_c():
-            return attempt(task, lambda: kernels_here()())
+            return attempt(task, _held_here()[1])
     except KeyboardInterrupt:
         leave_here()
 
@@ -329,7 +322,8 @@ def write_index(folder: str | Path, faults: Faults | None = None) -> Path:
     if not root.is_dir():
         raise refused("no_folder_of_folders", folder)
     path = root / INDEX
-    made = [report for run in _runs(root) for report in reports_of(run)]
+    runs = [root, *sorted(place for place in root.iterdir() if not place.is_symlink())]
+    made = [report for run in runs if (run / "reports").is_dir() for report in reports_of(run)]
     made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
     taken = Faults() if faults is None else faults
     rows = pd.DataFrame([_row(each, root, taken) for each in made], dtype=object)
@@ -342,14 +336,6 @@ def write_index(folder: str | Path, faults: Faults | None = None) -> Path:
     with disk_faults(root):
         write_atomically(path, page)
     return path
-
-
-def _runs(root: Path) -> Iterator[Path]:
-    if (root / "reports").is_dir():
-        yield root
-    yield from sorted(
-        place for place in root.iterdir() if (place / "reports").is_dir() and not place.is_symlink()
-    )
 
 
 def _row(made: Report, base: Path, faults: Faults) -> dict[str, object]:

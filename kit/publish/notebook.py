@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
-from kit.publish.provenance import read_files, read_inputs
+from kit.publish.provenance import read_files, read_inputs, report_date
 from kit.publish.wording import refused
 from kit.results_file import RESULTS
 from kit.runtime.kernel import Kernel, manager_of
@@ -40,9 +40,8 @@ _IMPORTS = threading.Lock()
 
 @dataclass(frozen=True)
 class Parameter:
-    """One parameter of a template: its name, the names of its types, and its default."""
+    """One parameter of a template: the names of its types, and its default."""
 
-    name: str
     types: tuple[str, ...]
     default: Value
 
@@ -121,9 +120,17 @@ def parameters_of(notebook: Mapping[str, Any], name: str) -> dict[str, Parameter
     KitError
         Where no cell is tagged so, or one of the values is no plain value.
     """
-    lines = ast.parse("".join(parameter_cell(notebook, name)["source"])).body
-    read = (_parameter(line) for line in lines if isinstance(line, ast.Assign | ast.AnnAssign))
-    return {parameter.name: parameter for parameter in read}
+    taken = {}
+    for line in ast.parse("".join(parameter_cell(notebook, name)["source"])).body:
+        if isinstance(line, ast.Assign | ast.AnnAssign):
+            value = ast.literal_eval(line.value) if line.value is not None else None
+            target = line.target if isinstance(line, ast.AnnAssign) else line.targets[0]
+            types: tuple[str, ...] = ("None" if value is None else type(value).__name__,)
+            if isinstance(line, ast.AnnAssign):
+                kinds = ast.unparse(line.annotation).split("|")
+                types = tuple(kind.strip().partition("[")[0] for kind in kinds)
+            taken[ast.unparse(target)] = Parameter(types, value)
+    return taken
 
 
 def template_hash(notebook: Mapping[str, Any]) -> str:
@@ -138,16 +145,6 @@ def template_hash(notebook: Mapping[str, Any]) -> str:
         if "parameters" not in cell.get("metadata", {}).get("tags", [])
     ]
     return hashlib.sha256(json.dumps(cells).encode()).hexdigest()
-
-
-def _parameter(line: ast.Assign | ast.AnnAssign) -> Parameter:
-    target = line.target if isinstance(line, ast.AnnAssign) else line.targets[0]
-    value = ast.literal_eval(line.value) if line.value is not None else None
-    if isinstance(line, ast.AnnAssign):
-        types = tuple(part.strip().partition("[")[0] for part in ast.unparse(line.annotation).split("|"))
-    else:
-        types = ("None",) if value is None else (type(value).__name__,)
-    return Parameter(ast.unparse(target), types, value)
 
 
 def checked(given: Mapping[str, object], taken: Mapping[str, Parameter], template: str) -> dict[str, Value]:
@@ -218,6 +215,24 @@ class Order:
     def slug(self) -> str:
         """The template's name as it stands in the report's."""
         return self.template.replace("_", "-")
+
+
+def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping[str, object]) -> Order:
+    """Check what was asked for, before anything starts.
+
+    Raises
+    ------
+    KitError
+        Where folder, template or parameters are not what they must be.
+    """
+    folder = Path(run_folder).absolute()
+    if not folder.is_dir():
+        raise refused("no_run_folder", run_folder)
+    path = find_template(template)
+    notebook = read_template(path)
+    report_date()
+    given = {**parameters, "run_folder": str(folder)}
+    return Order(folder, path.stem, notebook, checked(given, parameters_of(notebook, path.name), path.stem))
 
 
 def run_notebook(kernel: Kernel, order: Order, progress: Progress | None = None) -> Any:

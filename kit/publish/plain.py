@@ -36,10 +36,6 @@ def plain_value(value: Any) -> Any:
         return sorted(map(plain_value, value), key=str)
     if isinstance(value, datetime | date | time):
         return None if value != value else value.isoformat()  # pandas' time that is none is not itself
-    return _object(value)
-
-
-def _object(value: Any) -> Any:
     if hasattr(value, "model_dump"):
         return plain_value(value.model_dump())
     if is_dataclass(value):
@@ -65,15 +61,15 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 def columns(frame: pd.DataFrame) -> dict[str, list[Any]]:
     """Return a table as its columns: shorter than rows for curves."""
-    return {str(name): _column(frame[name]) for name in frame.columns}
-
-
-def _column(series: pd.Series[Any]) -> list[Any]:
-    values = [None if value is not value else plain_value(value) for value in series.tolist()]
-    column = COLUMNS.get(str(series.name))
-    if column and column.kind == "count":  # a missing count makes pandas turn the others into decimals
-        return [int(value) if isinstance(value, float) and value.is_integer() else value for value in values]
-    return values
+    held = {}
+    for label in frame.columns:
+        name = str(label)
+        values = [None if value is not value else plain_value(value) for value in frame[label].tolist()]
+        if name in COLUMNS and COLUMNS[name].kind == "count":
+            # a missing count makes pandas turn the others into decimals
+            values = [int(each) if isinstance(each, float) and each.is_integer() else each for each in values]
+        held[name] = values
+    return held
 
 
 def canonical(data: Mapping[str, Any]) -> str:

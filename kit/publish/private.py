@@ -95,9 +95,23 @@ def check_keys(keys: Iterable[str]) -> frozenset[str]:
 
 
 def leave_out(folder: Path, keys: frozenset[str]) -> list[Told]:
-    """Take what the keys name out of the inputs of a run folder, a copy, and return what was taken."""
+    """Take what the keys name out of the inputs of a run folder, a copy, and return what was taken.
+
+    Raises
+    ------
+    KitError
+        Where a log is a spreadsheet's own file.
+    """
+    from kit.trial.sheet import sheet_rows
+
     look = Look(keys)
-    _books_as_text(folder)
+    books = [name for name in input_names(folder) if Path(name).suffix.casefold() in BOOKS]
+    refuse_all(refused("log_in_a_book", name) for name in books if name not in SHEETS)
+    for path in (folder / name for name in books):
+        # a spreadsheet's own file holds more than it shows
+        rows, mark, _ = sheet_rows(path)
+        path.with_suffix(".csv").write_bytes(_as_sheet(rows, mark))
+        path.unlink()
     for name in input_names(folder):
         after = _without(folder / name, name, look)
         if after is not None:
@@ -106,24 +120,6 @@ def leave_out(folder: Path, keys: frozenset[str]) -> list[Told]:
                 if not _is_log(name):
                     handle.truncate()
     return [each for each in look.told if each.key in keys]
-
-
-def _books_as_text(folder: Path) -> None:
-    """Write a sheet that is a spreadsheet's own file as text: such a file holds more than it shows.
-
-    Raises
-    ------
-    KitError
-        Where a log is such a file.
-    """
-    from kit.trial.sheet import sheet_rows
-
-    books = [name for name in input_names(folder) if Path(name).suffix.casefold() in BOOKS]
-    refuse_all(refused("log_in_a_book", name) for name in books if name not in SHEETS)
-    for path in (folder / name for name in books):
-        rows, mark, _ = sheet_rows(path)
-        path.with_suffix(".csv").write_bytes(_as_sheet(rows, mark))
-        path.unlink()
 
 
 def _is_log(name: str) -> bool:
@@ -202,7 +198,14 @@ def _settings_without(content: bytes, name: str, look: Look) -> bytes:
         for text in _values(lines, part, key)
         if not look.stays(told, f"{name}, [{part}] {key}", text)
     }
-    after = _lines_without(kept, out)
+    after, part = [], ""
+    for line in kept:
+        if header := _TOML_TABLE.match(line):
+            part = header[1]
+        found = _TOML_LINE.match(line)
+        if found and (part, found[2]) in out:
+            line = f'{found[1]}{found[2]}{found[3]}"{LEFT_OUT}"{line[found.end() :]}'
+        after.append(line)
     for part, key in sorted(out):
         if set(_values(after, part, key)) - {LEFT_OUT}:
             raise refused("several_lines", f"{name}, [{part}] {key}")
@@ -216,18 +219,6 @@ def _values(lines: Iterable[str], part: str, key: str) -> list[str]:
     found = parse_toml("".join(lines).removeprefix("\ufeff"), "trial.toml").get(part, [])
     tables = found if isinstance(found, list) else [found]
     return [str(table[key]) for table in tables if isinstance(table, dict) and table.get(key)]
-
-
-def _lines_without(lines: Iterable[str], out: set[tuple[str, str]]) -> list[str]:
-    part, kept = "", []
-    for line in lines:
-        if header := _TOML_TABLE.match(line):
-            part = header[1]
-        found = _TOML_LINE.match(line)
-        if found and (part, found[2]) in out:
-            line = f'{found[1]}{found[2]}{found[3]}"{LEFT_OUT}"{line[found.end() :]}'
-        kept.append(line)
-    return kept
 
 
 def _sheet_without(path: Path, name: str, look: Look) -> bytes | None:

@@ -6,7 +6,7 @@ import os
 import platform
 import sys
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from importlib import metadata
@@ -133,8 +133,8 @@ def trace(folder: Path, parameters: Mapping[str, object], output: str | Path = "
         found = json.loads(noted.read_text("utf-8"))
     else:
         found = {"inputs": read_inputs(folder), "template": {}}
-    made_of = found["inputs"], dict(parameters), environment(), found["template"]
-    return {"report": report_id(*made_of), **dict(zip(RESTS_ON, made_of, strict=True))}
+    made_of = found | {"parameters": dict(parameters), "environment": environment()}
+    return {"report": report_id(made_of), **{key: made_of[key] for key in RESTS_ON}}
 
 
 def note(output: Path, inputs: Records, template: Mapping[str, str]) -> None:
@@ -142,15 +142,10 @@ def note(output: Path, inputs: Records, template: Mapping[str, str]) -> None:
     (output / NOTE).write_text(json.dumps({"inputs": list(inputs), "template": dict(template)}), "utf-8")
 
 
-def report_id(
-    inputs: Sequence[Mapping[str, object]],
-    parameters: Mapping[str, object],
-    versions: Mapping[str, str],
-    template: Mapping[str, str],
-) -> str:
-    """Return the id of a report: twelve hexadecimal digits made of what it was made from."""
-    whole = {"inputs": inputs, "parameters": parameters, "environment": versions, "template": template}
-    text = json.dumps(whole, sort_keys=True, ensure_ascii=True, default=str)
+def report_id(results: Mapping[str, Any]) -> str:
+    """Return the id of a report: twelve hexadecimal digits made of what its results say it was made from."""
+    made_of = {key: results[key] for key in RESTS_ON}
+    text = json.dumps(made_of, sort_keys=True, ensure_ascii=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
@@ -200,24 +195,17 @@ def lenders(folder: Path) -> list[Path]:
 
 def _lent(folder: Path) -> Iterator[tuple[str, dict[str, Any]]]:
     for place, lender in enumerate(lenders(folder), 1):
+        from kit.judge.earlier_trials import OF_BURNS, OF_FUELS, SAME, TABLES
         from kit.trial.run import BORROWED
 
         with suppress(KitError):
             path, results = newest_results(lender, "metrics")
+            trial = results.get("trial") or {}
+            kept: dict[str, Any] = {key: trial[key] for key in SAME if key in trial}
+            kept["fuels"] = _columns_of(trial.get("fuels"), OF_FUELS)
+            head = {"schema": results.get("schema"), "trial": kept}
             name = f"{BORROWED}/{place}/{lender.resolve().name}/reports/{path.parent.name}/{RESULTS}"
-            yield name, _of_lender(results)
-
-
-def _of_lender(results: Mapping[str, Any]) -> dict[str, Any]:
-    from kit.judge.earlier_trials import OF_BURNS, OF_FUELS, SAME, TABLES
-
-    trial = results.get("trial") or {}
-    fuels = {"fuels": _columns_of(trial.get("fuels"), OF_FUELS)}
-    head = {
-        "schema": results.get("schema"),
-        "trial": {key: trial[key] for key in SAME if key in trial} | fuels,
-    }
-    return head | _tables_of(results, OF_BURNS, TABLES)
+            yield name, head | _tables_of(results, OF_BURNS, TABLES)
 
 
 def _tables_of(results: Mapping[str, Any], of_burns: Iterable[str], tables: Iterable[str]) -> dict[str, Any]:

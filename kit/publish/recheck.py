@@ -7,20 +7,20 @@ import io
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from itertools import takewhile, zip_longest
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
 from kit.errors import KitError
-from kit.page.sentence_parts import told_each
-from kit.page.text import visible
+from kit.page.text import told_each, visible
 from kit.publish.bundle import CHECKSUMS, LOOKED, descriptions, unpack_hostile
-from kit.publish.notebook import NotRunError, Order, Progress
+from kit.publish.notebook import NotRunError, Order, Progress, take_order
 from kit.publish.plain import ABSOLUTE, RELATIVE, Moved, canonical, changed_entries, compare_values, same
 from kit.publish.private import KEYS, PNG, picture_parts
 from kit.publish.provenance import RESTS_ON, Records, changes, dated, lenders, names_in, read_files, report_id
-from kit.publish.report import rerun, take_order
+from kit.publish.report import rerun
 from kit.publish.wording import called, paragraph_of, refuse_all, refused, words
 from kit.results_file import ALWAYS, RESULTS, Report, needed_reports, read_part, read_results, reports_of
 from kit.runtime.atomic_write import private_folder
@@ -133,10 +133,13 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
         if len(tops) != 1 or not (run / CHECKSUMS).is_file():
             raise refused("no_bundle", path.name, checksums=CHECKSUMS)
         there = {name.partition("/")[2] for name in names}
-        left_out = _left_out(run)
+        left_out: tuple[str, ...] = ()
+        with suppress(OSError, ValueError, KeyError, TypeError, RecursionError):
+            listed = json.loads((run / "datapackage.json").read_text("utf-8"))["leftOut"]
+            left_out = tuple(sorted(key for key in KEYS if key in listed))
         found = map(_LINE.fullmatch, (run / CHECKSUMS).read_text("utf-8", "replace").splitlines())
-        listed = ({"name": line[2], "sha256": line[1]} for line in found if line)
-        wrong = _told("listed", listed, read_files(run, sorted(there - {CHECKSUMS})))
+        sums = ({"name": line[2], "sha256": line[1]} for line in found if line)
+        wrong = _told("listed", sums, read_files(run, sorted(there - {CHECKSUMS})))
         # a stranger's bundle has nothing to read that stands elsewhere on this disk
         refuse_all(
             refused("borrows_outside", "trial.toml, [model] borrow_from", place=place)
@@ -184,10 +187,16 @@ def _run_again(report: Report, name: str, progress: Progress | None) -> Recheck:
     try:
         wrong += _false_record(report, was)
         order = _order_of(report.run, was)
-        wrong += _changed_inputs(was, order)
+        if was["inputs"] != (inputs := order.read()):
+            otherwise = [f"{RESULTS}: lists its inputs otherwise than they are."]
+            wrong += _told("inputs", was["inputs"], inputs) or otherwise
         with private_folder() as made, dated(report.date):
             now = rerun(order, made, progress)
             (values, moved), files = compare_results(was, now), _files_of(report, made, was, now)
+        changed = changed_entries(was["environment"], now["environment"])
+        of_run = changed_entries(was["parameters"], now["parameters"])
+        another = was["template"].get("sha256") != now["template"].get("sha256")
+        changed += [*(f"parameter {entry}" for entry in of_run), *["the template itself"] * another]
     except (KitError, NotRunError, ValueError) as error:
         return Recheck(name, files=tuple(dict.fromkeys(wrong)), faults=str(error))
     except (RecursionError, OverflowError):
@@ -197,7 +206,7 @@ def _run_again(report: Report, name: str, progress: Progress | None) -> Recheck:
         values,
         tuple(moved),
         tuple(dict.fromkeys([*wrong, *files.differing])),
-        tuple(_changed(was, now)),
+        tuple(changed),
         files_equal=files.equal,
         files_alike=files.alike,
         files_drawn_otherwise=files.in_words,
@@ -230,7 +239,7 @@ def _false_record(report: Report, was: Mapping[str, Any]) -> Iterator[str]:
     place = f"reports/{report.folder.name}/{RESULTS}"
     if was["template"].get("name", "").replace("_", "-") != report.template:
         yield f"{place}: of another template than the folder's name says."
-    if was["report"] != report_id(was["inputs"], was["parameters"], was["environment"], was["template"]):
+    if was["report"] != report_id(was):
         yield f"{place}: the report's id is not made of what it records."
     if canonical(was) != report.results.read_text("utf-8"):
         yield f"{place}: not set out as the kit does: something may stand in it twice."
@@ -242,7 +251,9 @@ def _files_of(report: Report, made: Path, was: Mapping[str, Any], now: Mapping[s
         version = then.get("repeatburn", "?")[:40]
         told = paragraph_of("another_version", report=report.folder.name, version=version)
         return FilesCompared(differing=[told])
-    names = known_names({**then, "report": was["report"]}, {**here, "report": now["report"]})
+    # what stands for what: ids and versions, of those that look like one
+    pairs = [*((here[key], then[key]) for key in here if key in then), (now["report"], was["report"])]
+    names = {new: old for new, old in pairs if new != old and len(new) > 2 and _VERSION.fullmatch(old)}
     found = compare_files(report.folder, made, names, then.get(PEN) == here[PEN])
     found.differing = [f"reports/{report.folder.name}/{each}" for each in found.differing]
     return found
@@ -261,30 +272,6 @@ def _trusted(files: FilesCompared, was: Mapping[str, Any], order: Order) -> tupl
         "corrects": not order.sources and any(name.startswith("reports/") for name in names),
     }
     return tuple(told_each(words()["trusted"], parts))
-
-
-def _changed_inputs(was: Mapping[str, Any], order: Order) -> list[str]:
-    inputs = order.read()
-    if was["inputs"] == inputs:
-        return []
-    return _told("inputs", was["inputs"], inputs) or [f"{RESULTS}: lists its inputs otherwise than they are."]
-
-
-def _changed(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
-    template = was["template"].get("sha256") != now["template"].get("sha256")
-    return [
-        *changed_entries(was["environment"], now["environment"]),
-        *(f"parameter {entry}" for entry in changed_entries(was["parameters"], now["parameters"])),
-        *(["the template itself"] if template else []),
-    ]
-
-
-def _left_out(run: Path) -> tuple[str, ...]:
-    try:
-        found = json.loads((run / "datapackage.json").read_text("utf-8"))["leftOut"]
-        return tuple(sorted(key for key in KEYS if key in found))
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return ()
 
 
 _NOT_COMPARED: Final = frozenset({"report", *RESTS_ON})
@@ -361,29 +348,16 @@ def compare_files(was: Path, now: Path, names: Mapping[str, str], same_pen: bool
     return found
 
 
-def known_names(was: Mapping[str, str], now: Mapping[str, str]) -> dict[str, str]:
-    """Return, for each of now's ids or versions, what it was: of those that look like one."""
-    return {
-        value: was[key]
-        for key, value in now.items()
-        if key in was and value != was[key] and len(value) > 2 and _VERSION.fullmatch(was[key])
-    }
-
-
 def _difference(
     name: str, theirs: bytes, ours: bytes, names: Mapping[str, str], in_words: bool = False
 ) -> str:
     if name.endswith(".png"):
         return "" if _same_picture(theirs, ours, in_words) else "another picture."
-    was, now = _texts(theirs, ours)
+    was, now = (each.decode("utf-8", "surrogateescape") for each in (theirs, ours))
     if names and not name.endswith(".csv"):  # a table holds no versions
         known = re.compile(rf"(?<!\w)(?<!\w\.)(?:{'|'.join(map(re.escape, names))})(?!\w|\.\w)")
         now = known.sub(lambda found: names[found[0]], now)
     return _first_difference(_in_words(was), _in_words(now)) if in_words else _first_difference(was, now)
-
-
-def _texts(*contents: bytes) -> tuple[str, ...]:
-    return tuple(content.decode("utf-8", "surrogateescape") for content in contents)
 
 
 def _in_words(page: str) -> str:
@@ -437,7 +411,7 @@ def _decoded(words: str) -> bytes:
 def _same_picture(theirs: bytes, ours: bytes, in_words: bool = False) -> bool:
     """Return whether two PNG or SVG show the same: an SVG its elements, a PNG its pixels, and nothing beside them."""
     if not ours.startswith(PNG):
-        return not _first_difference(*_texts(theirs, ours))
+        return not _first_difference(*(each.decode("utf-8", "surrogateescape") for each in (theirs, ours)))
     parts, own = ([*picture_parts(each)] if each.startswith(PNG) else [] for each in (theirs, ours))
     if in_words:  # it holds none: parts of the same kinds, and nothing beside them
         return {kind or part for kind, part in parts} == {kind or part for kind, part in own}

@@ -13,22 +13,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from kit.errors import KitError
-from kit.page.document import document
-from kit.page.inline_svg import inlined
+from kit.page.document import document, inlined
 from kit.page.text import anchor, escape
-from kit.publish.notebook import (
-    NotRunError,
-    Order,
-    Progress,
-    checked,
-    find_template,
-    loading,
-    parameters_of,
-    read_template,
-    run_notebook,
-)
+from kit.publish.notebook import NotRunError, Order, Progress, loading, run_notebook, take_order
 from kit.publish.provenance import NOTE, Records, note, one_day, refuse_changes, report_date
-from kit.publish.wording import refused
 from kit.results_file import RESULTS
 from kit.runtime.atomic_write import place_file, place_folder, staging
 from kit.runtime.kernel import Kernel, fresh_kernel
@@ -76,7 +64,11 @@ def make(
         try:
             notebook = _run(kernel, order, room, progress)
         except KitError as error:
-            raise _every_fault(order, error) from None
+            # the faults at which the kit's own template stopped, and those that a look through all finds
+            from kit.check import problems_of
+
+            found = [*error.problems, *([] if order.sources or order.changed else problems_of(order.folder))]
+            raise KitError({(each.where, each.found): each for each in found}.values()) from None
         if progress:
             progress("Setting the page")
         _finish(order, room, notebook, before)
@@ -99,22 +91,8 @@ def rerun(order: Order, room: Path, progress: Progress | None = None) -> dict[st
         return _finish(order, room, notebook, before)
 
 
-def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping[str, object]) -> Order:
-    """Check what was asked for, before anything starts.
-
-    Raises
-    ------
-    KitError
-        Where folder, template or parameters are not what they must be.
-    """
-    folder = Path(run_folder).absolute()
-    if not folder.is_dir():
-        raise refused("no_run_folder", run_folder)
-    path = find_template(template)
-    notebook = read_template(path)
-    report_date()
-    given = {**parameters, "run_folder": str(folder)}
-    return Order(folder, path.stem, notebook, checked(given, parameters_of(notebook, path.name), path.stem))
+def _job(order: Order, room: Path) -> Order:
+    return replace(order, parameters={**order.parameters, "output": str(room)})
 
 
 def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
@@ -123,24 +101,10 @@ def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) ->
     try:
         executed = run_notebook(kernel, _job(order, room), progress)
     except NotRunError as error:
-        kept = _keep(order, error)
-        raise NotRunError(
-            f"{str(error).rstrip('.')}. The partial notebook is {kept}.", error.partial
-        ) from error
+        words = f"{str(error).rstrip('.')}. The partial notebook is {_keep(order, error)}."
+        raise NotRunError(words, error.partial) from error
     warming.join()  # never at Ctrl-C: an import that it breaks off can leave other threads without the import lock
     return executed
-
-
-def _every_fault(order: Order, error: KitError) -> KitError:
-    """Return the faults at which the kit's own template stopped, and those that a look through all finds."""
-    from kit.check import problems_of
-
-    found = [*error.problems, *([] if order.sources or order.changed else problems_of(order.folder))]
-    return KitError({(each.where, each.found): each for each in found}.values())
-
-
-def _job(order: Order, room: Path) -> Order:
-    return replace(order, parameters={**order.parameters, "output": str(room)})
 
 
 def _keep(order: Order, error: NotRunError) -> str:

@@ -14,11 +14,11 @@ from kit.burns.logged_burns import price_per_kg
 from kit.judge.comparisons import compare_fuels
 from kit.judge.kitchen import value_compared
 from kit.judge.question import KNOWN, values_of
-from kit.page.sentence_parts import capital, counted, number_word
-from kit.page.shown_numbers import Units
+from kit.page.shown_numbers import Units, with_unit_after
+from kit.page.text import capital, counted, number_word
 from kit.publish.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
-from kit.publish.wording import Count, alike, called, label_of, margin_words, paragraph_of, with_unit_after
+from kit.publish.wording import Count, alike, called, label_of, margin_words, paragraph_of
 from kit.trial.models import Trial
 
 MOST_NAMED = 3

@@ -13,9 +13,8 @@ from kit.data_file import data_file
 from kit.errors import KitError
 from kit.metrics import Metric
 from kit.page.html_tables import Col, cols, numbers, table
-from kit.page.sentence_parts import Parts, counted, listed, number_word, told, told_each
 from kit.page.shown_numbers import METRIC, NBSP, Units, convert, in_each, limit, plain, with_unit
-from kit.page.text import Html
+from kit.page.text import Html, Parts, counted, element, listed, number_word, told, told_each
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,6 +62,11 @@ def captioned(key: str, /, **parts: object) -> dict[str, str]:
     """Return caption and note of a table as they stand in words.toml under table.KEY, their {parts} filled in."""
     own = words()["table"][key]
     return {name: told(own.get(name, ""), parts) for name in ("caption", "note")}
+
+
+def by_hand(what: str, verb: str) -> Html:
+    """Return what a template says where it is run by hand: what was not written, and the verb that writes it."""
+    return element("p", f"Run by hand: {what} written. ", element("code", f"repeatburn {verb}"), " does.")
 
 
 def table_of(key: str, rows: pd.DataFrame, units: Units = METRIC, /, **parts: object) -> Html | None:
@@ -233,16 +237,6 @@ def in_degrees(value: float, celsius: int, fahrenheit: int, units: Units) -> str
     first = f"{limit(abs(value), celsius)}{NBSP}°C"
     second = f"{limit(abs(convert(value, 'K', True)), fahrenheit)}{NBSP}°F"
     return f"{second} ({first})" if units.show == "us" else f"{first} ({second})"
-
-
-def with_unit_after(words: str, unit: str) -> str:
-    """Return words with their unit, if there is one, as in a heading: 'peak temperature, °C'."""
-    return f"{words}, {unit}" if unit else words
-
-
-def p_is(p: float) -> str:
-    """Return what a p value is, in a sentence: '< 0.001', '= 0.012', '= 0.34'."""
-    return "< 0.001" if p < 0.0005 else f"= {p:.{3 if p < 0.1 else 2}f}"
 
 
 def ends_of(values: pd.Series[Any], digits: int) -> str:

@@ -14,8 +14,9 @@ from kit.publish.drawing import export
 from kit.publish.plain import as_csv, canonical, columns, plain_value, records
 from kit.publish.provenance import report_date, trace
 from kit.publish.report_data import report_data
-from kit.publish.sections import Section
 from kit.publish.sections.quality import correction_of
+from kit.publish.sections.section import Section
+from kit.publish.wording import by_hand
 from kit.results_file import RESULTS, SCHEMA_ID
 
 
@@ -48,11 +49,6 @@ def write_outputs(
     for name, text in cards(analysis).items():
         (target / name).write_text(leading_there(text, pages), "utf-8", newline="\n")
     return write_results(analysis, target, parameters, claims=all_claims(report_data(analysis)))
-
-
-def by_hand(what: str, verb: str) -> Html:
-    """Return what a template says where it is run by hand."""
-    return element("p", f"Run by hand: {what} written. ", element("code", f"repeatburn {verb}"), " does.")
 
 
 def write_figures(sections: Iterable[Section], target: Path) -> None:

@@ -145,18 +145,15 @@ def private_folder() -> Iterator[Path]:
     places = ["/tmp", "/dev/shm"] if os.name == "posix" else []
     with suppress(FileNotFoundError):  # no place that can be written
         places.insert(0, tempfile.gettempdir())
-    usable = [each for each in places if os.access(each, os.W_OK) and _holds(each)]
-    if not usable:
+    short = (each for each in places if sys.platform == "win32" or len(each) < _LONGEST_PLACE)
+    usable = (each for each in short if os.access(each, os.W_OK))
+    place = next((each for each in usable if shutil.disk_usage(each).free >= _FEWEST_BYTES), None)
+    if place is None:
         found, expected = "no room there", "a folder for temporary files that can be written"
         remedy = "Free some space, or name another with a short path in TMPDIR."
         raise KitError.refuse("temporary files", found, expected, remedy)
-    with locked_folder(Path(usable[0]), PRIVATE, 0o700) as folder:
+    with locked_folder(Path(place), PRIVATE, 0o700) as folder:
         yield folder
-
-
-def _holds(place: str) -> bool:
-    short = sys.platform == "win32" or len(place) < _LONGEST_PLACE
-    return short and shutil.disk_usage(place).free >= _FEWEST_BYTES
 
 
 def sweep(parent: Path, prefix: str) -> None:

@@ -26,8 +26,7 @@ from typing import Any, Final
 
 from kit.errors import KitError
 from kit.runtime.atomic_write import private_folder
-from kit.runtime.process_end import PARENT, end_with_parent, of_this_process
-from kit.runtime.worker import ALONE, Worker, shared_worker
+from kit.runtime.processes import ALONE, PARENT, Worker, end_with_parent, of_this_process, shared_worker
 
 FAULTS_FILE: Final = "REPEATBURN_FAULTS"
 """Names, in a kernel's environment, the file in which it hands back problems."""
@@ -144,36 +143,25 @@ def fork_server(*modules: str) -> Iterator[Kernels]:
     if not hasattr(os, "pidfd_open") or not hasattr(os, "fork"):
         yield fresh_kernel
         return
-    with ExitStack() as stack:
-        yield _ForkServer(modules, stack).kernel
+    server: Worker | None = None
+    starting, stack = threading.Lock(), ExitStack()
 
-
-class _ForkServer:
-    """The process that forks, as this one sees it: started when a kernel is asked for, and again if it was killed."""
-
-    def __init__(self, modules: tuple[str, ...], stack: ExitStack) -> None:
-        self._modules, self._stack = modules, stack
-        self._worker: Worker | None = None
-        self._starting = threading.Lock()
-
-    def kernel(self) -> AbstractContextManager[Kernel]:
-        return _kernel(self._fork)
-
-    def _fork(self, connection: Path, folder: Path, said: Path) -> Process:
-        server, order = self._running(), (connection, folder, said, environment_of(folder.parent))
+    def fork(connection: Path, folder: Path, said: Path) -> Process:
+        nonlocal server
+        with starting:  # when the first kernel is asked for, and again if it was killed
+            if server is None or not server.usable:
+                room = stack.enter_context(private_folder())
+                environment = environment_of(room)
+                server = Worker(*modules, folder=working_folder(room), environment=environment)
+                stack.callback(server.close)
         try:
+            order = (connection, folder, said, environment_of(folder.parent))
             return Fork(server.begin(fork_kernel, order).result())
         except (EOFError, OSError) as error:
             raise ChildProcessError("the process that starts kernels was killed") from error
 
-    def _running(self) -> Worker:
-        with self._starting:
-            if self._worker is None or not self._worker.usable:
-                folder = self._stack.enter_context(private_folder())
-                environment = environment_of(folder)
-                self._worker = Worker(*self._modules, folder=working_folder(folder), environment=environment)
-                self._stack.callback(self._worker.close)
-            return self._worker
+    with stack:
+        yield lambda: _kernel(fork)
 
 
 def fork_kernel(connection: Path, folder: Path, said: Path, environment: Mapping[str, str]) -> int:

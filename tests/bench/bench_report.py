@@ -25,7 +25,7 @@ IMPORTS = """\
 import importlib
 for name in LIBRARIES:
     importlib.import_module(name)
-from kit.page.inline_svg import figure
+from kit.page.document import figure
 from kit.page.text import Html"""
 DRAW = """\
 import io

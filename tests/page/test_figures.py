@@ -7,8 +7,7 @@ import matplotlib as mpl
 import pytest
 from matplotlib.figure import Figure
 
-from kit.page.document import FUELS_LIGHT, LIGHT
-from kit.page.inline_svg import figure, inline_svg, inlined
+from kit.page.document import FUELS_LIGHT, LIGHT, figure, inline_svg, inlined
 
 
 def drawing(label="alder"):

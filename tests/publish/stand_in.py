@@ -168,8 +168,7 @@ def curves(analysis: Analysis) -> Any:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    from kit.page.document import FUELS_LIGHT, LIGHT
-    from kit.page.inline_svg import figure
+    from kit.page.document import FUELS_LIGHT, LIGHT, figure
     from kit.page.text import visible
 
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "repeatburn", "text.color": LIGHT["ink"]}):

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.page.document import cautions_html, document
-from kit.page.inline_svg import inlined
+from kit.page.document import cautions_html, document, inlined
 from kit.page.text import Html, element, join
 from kit.publish import make_report, sections, write_index
 from tests.publish.browser import PHONE, VIEWS, chromium, faults_of

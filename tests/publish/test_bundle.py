@@ -17,9 +17,10 @@ import pytest
 
 from kit.errors import KitError
 from kit.publish import make_bundle, make_report, recheck, report_many
-from kit.publish.bundle import newest_report, slug
+from kit.publish.bundle import slug
 from kit.publish.private import leave_out, what_is_told
 from kit.publish.provenance import earlier_looks
+from kit.results_file import needed_reports
 from tests.publish.stand_in import write_run
 from tests.readings.test_spreadsheets import ods, xlsx
 
@@ -67,7 +68,7 @@ def test_before_a_bundle_is_made_it_lists_what_it_tells(told):
 def test_a_bundle_holds_everything_and_its_hashes(told):
     bundle = make_bundle(told, agreed=True)
     held = members(bundle.path)
-    name = newest_report(told).name
+    name = needed_reports(told, "standard")[0].folder.name
     assert {
         "trial.toml", "burns.csv", "logs/01.csv", f"reports/{name}/report.html", f"reports/{name}/results.json",
         f"reports/{name}/notebook.ipynb", "datapackage.json", "ro-crate-metadata.json", "CITATION.cff", "README.md",

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from kit.publish import make_bundle, make_report, recheck
-from kit.publish.report import make, take_order
+from kit.publish.notebook import take_order
+from kit.publish.report import make
 from kit.runtime.kernel import fresh_kernel
 from tests.publish.browser import VIEWS, chromium, faults_of
 from tests.publish.test_report import digests

@@ -14,7 +14,8 @@ import psutil
 import pytest
 
 from kit.publish import many, report_many
-from kit.publish.report import make, take_order
+from kit.publish.notebook import take_order
+from kit.publish.report import make
 from kit.runtime import kernel as forking
 from kit.runtime.kernel import fork_server, fresh_kernel
 from tests.publish.stand_in import CELLS, wait_until, write_notebook, write_run
@@ -163,7 +164,7 @@ def test_told_to_end_its_workers_clear_away_and_end_too(runs, tmp_path, monkeypa
     monkeypatch.setenv("TMPDIR", str(rooms))
     slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(600)", [])))
     code = (
-        "from kit.publish import report_many\nfrom kit.runtime.process_end import ending_as_at_ctrl_c\n"
+        "from kit.publish import report_many\nfrom kit.runtime.processes import ending_as_at_ctrl_c\n"
         "if __name__ == '__main__':\n    with ending_as_at_ctrl_c():\n"
         f"        report_many({[str(run) for run in runs]!r}, workers=2, template={str(slow)!r})\n"
     )

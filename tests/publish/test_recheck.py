@@ -305,9 +305,7 @@ def older(held):
 
     def claim(results):
         results["environment"]["numpy"] = "1.0"
-        results["report"] = report_id(
-            *(results[key] for key in ("inputs", "parameters", "environment", "template"))
-        )
+        results["report"] = report_id(results)
 
     in_results(claim)(held)
     now = json.loads(held[REPORT + "results.json"])["report"].encode()

@@ -409,7 +409,7 @@ def test_files_bear_the_users_umask(run, template):
 
 def start_process(run, template):
     code = (
-        "from kit.publish import make_report\nfrom kit.runtime.process_end import ending_as_at_ctrl_c\n"
+        "from kit.publish import make_report\nfrom kit.runtime.processes import ending_as_at_ctrl_c\n"
         f"with ending_as_at_ctrl_c(): print(make_report({str(run)!r}, {str(template)!r}))"
     )
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
-from kit.page.inline_svg import inlined
+from kit.page.document import inlined
 
 VOID = {"br", "col", "hr", "img", "link", "meta", "wbr", "source", "path", "use"}
 

@@ -5,8 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from kit.page.sentence_parts import counted
-from kit.page.text import anchor, escape_markdown
+from kit.page.text import anchor, counted, escape_markdown
 from kit.publish import sections
 from kit.publish.claims import (
     MOST_CAPTION,

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.page.sentence_parts import listed
 from kit.page.shown_numbers import Units
+from kit.page.text import listed
 from kit.publish import sections
 from kit.publish.canvas import Cast
 from kit.publish.claims import (

@@ -19,7 +19,7 @@ from kit.publish.sections import section
 from kit.publish.sections.burn_curves import MOST_FLAGS, thin_burns, thin_flags
 from kit.publish.sections.section import shown
 from kit.runtime.kernel import FAULTS_FILE
-from kit.runtime.worker import Worker
+from kit.runtime.processes import Worker
 from tests.publish_content.made import HOSTILE, analysis
 
 
@@ -74,8 +74,7 @@ def test_names_stand_in_the_svg_as_text(drawings):
 
 
 def test_a_fuel_or_a_kind_can_be_chosen_without_script(drawings):
-    from kit.page.document import stylesheet
-    from kit.page.inline_svg import inlined
+    from kit.page.document import inlined, stylesheet
 
     overlay = next(drawing for drawing in drawings if drawing.id == "overlay")
     page = inlined(overlay.html())

@@ -10,10 +10,9 @@ import pytest
 
 from kit.analysis import analysis_of
 from kit.errors import KitError
-from kit.page.inline_svg import inlined
-from kit.page.sentence_parts import number_word
+from kit.page.document import inlined
 from kit.page.shown_numbers import plain
-from kit.page.text import join, markdown_html
+from kit.page.text import join, markdown_html, number_word
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims, cards
 from kit.publish.report_data import prices_per_kg, report_data

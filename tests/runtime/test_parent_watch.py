@@ -17,7 +17,7 @@ ROOT = Path(__file__).parents[2]
 BUSY = "\n".join(
     [
         "import numpy as np, os, pathlib, time",
-        "from kit.runtime.worker import Worker, shared_worker",
+        "from kit.runtime.processes import Worker, shared_worker",
         "os.environ.pop('REPEATBURN_ALONE', None)",
         "worker = Worker()",
         "worker.begin(sum, (range(10**12),))",  # at full load, and never looking up
@@ -60,7 +60,7 @@ def busy(tmp_path, code, **words):
 def what(process):
     words = " ".join(process.cmdline())
     names = {
-        "ipykernel.kernelapp": "server", "runtime.worker": "worker", "runtime.kernel ": "kernel",
+        "ipykernel.kernelapp": "server", "runtime.processes": "worker", "runtime.kernel ": "kernel",
         "spawn_main": "pool", "resource_tracker": "tracker",
     }  # fmt: skip
     return next((name for part, name in names.items() if part in words), words)

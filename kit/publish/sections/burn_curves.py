@@ -37,7 +37,21 @@ def curves(data: ReportData) -> list[object]:
         return ["No readings: the values came from the burn sheet alone."]
     others = sorted(set(data.table("readings")["probe"]) - {main_probe(data)})
     told = data.said("burn_curves", others=", ".join(others))
-    return [told, panels_drawing(data)]
+    drawn = Cast(data.cast.players[:MOST_PANELS])
+    lines, all_drawn = lines_of(data, drawn), len(drawn) == len(data.cast)
+    drawing = figure_of(
+        data, "curves", "",
+        _data(lines if all_drawn else lines_of(data, data.cast)),
+        partial(panels, lines, drawn),
+        means=len(lines.means) and not data.singles,
+        thresholds=lines.thresholds,
+        flags=len(lines.flags),
+        some=not all_drawn,
+        drawn=len(drawn),
+        all=len(data.cast),
+        **_parts(data, drawn, lines),
+    )  # fmt: skip
+    return [told, drawing]
 
 
 def main_probe(data: ReportData) -> str:
@@ -148,8 +162,19 @@ def _parts(data: ReportData, cast: Cast, lines: Lines) -> dict[str, object]:
     probe = main_probe(data)
     declared = data.trial.find_probe(probe)
     place = declared.place if declared and declared.place else f"probe {probe}" if probe else ""
+    told = [f"Temperature against {lines.x.name}."]
+    for player in cast:
+        own = lines.of(player).dropna(subset=["mean"])
+        if len(own):
+            said = {
+                "player": player,
+                "burns": lines.n.get(player.id, Count()).burns,
+                "means": len(lines.means),
+            }
+            ends = {"top": own.loc[own["mean"].idxmax()], "last": own.iloc[-1]}
+            told.append(data.said("curve", axis=lines.y, **said, **ends))
     return {
-        "alt": _alt(data, cast, lines),
+        "alt": " ".join(told),
         "at": f", {place}" if place else "",
         "band": data.said("band", banded=lines.means["band_low"].notna().any()),
         **data.n_parts(lines.n),
@@ -166,39 +191,6 @@ def _data(lines: Lines, difference: pd.DataFrame | None = None, burns: bool = Tr
         columns = ["minutes", "difference", *ENDS, "n_a", "n_b"]
         parts.append(difference[columns].assign(what="difference"))
     return stacked(*parts)
-
-
-def _alt(data: ReportData, cast: Cast, lines: Lines) -> str:
-    told = [f"Temperature against {lines.x.name}."]
-    for player in cast:
-        own = lines.of(player).dropna(subset=["mean"])
-        if len(own):
-            parts = {
-                "player": player,
-                "burns": lines.n.get(player.id, Count()).burns,
-                "means": len(lines.means),
-            }
-            parts |= {"top": own.loc[own["mean"].idxmax()], "last": own.iloc[-1], "axis": lines.y}
-            told.append(data.said("curve", **parts))
-    return " ".join(told)
-
-
-def panels_drawing(data: ReportData) -> Drawing:
-    """Return the drawing of every burn, a panel per fuel, with means and bands."""
-    drawn = Cast(data.cast.players[:MOST_PANELS])
-    lines, all_drawn = lines_of(data, drawn), len(drawn) == len(data.cast)
-    return figure_of(
-        data, "curves", "",
-        _data(lines if all_drawn else lines_of(data, data.cast)),
-        partial(panels, lines, drawn),
-        means=len(lines.means) and not data.singles,
-        thresholds=lines.thresholds,
-        flags=len(lines.flags),
-        some=not all_drawn,
-        drawn=len(drawn),
-        all=len(data.cast),
-        **_parts(data, drawn, lines),
-    )  # fmt: skip
 
 
 def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
@@ -429,22 +421,19 @@ def thin_burns(readings: pd.DataFrame) -> pd.DataFrame:
     """
     flags = {flag: usable(flag) for flag in readings["flag"].unique()}
     good = readings[readings["flag"].map(flags).astype(bool) & readings["temp_c"].notna()]
-    parts = [_thin_one(burn) for _, burn in good.groupby("burn", sort=False)]
-    columns = ["burn", "minutes", "temp_c"]
+    columns, parts = ["burn", "minutes", "temp_c"], []
+    for _, burn in good.groupby("burn", sort=False):
+        ordered = burn.sort_values("elapsed_s", kind="stable").reset_index(drop=True)
+        time, temp = ordered["elapsed_s"].astype(float), ordered["temp_c"].astype(float)
+        span = max(time.iloc[-1] - time[0], 1.0) / (POINTS / 2)
+        place = ((time - time[0]) / span).astype(int).clip(upper=POINTS)
+        lowest, highest = temp.groupby(place).idxmin(), temp[::-1].groupby(place[::-1]).idxmax()
+        thinned = ordered.iloc[sorted({0, len(time) - 1, *lowest, *highest})].assign(minutes=time / 60)
+        after = thinned["minutes"].shift(-1)
+        holes = thinned.assign(minutes=(thinned["minutes"] + after) / 2, temp_c=math.nan)
+        whole = pd.concat([thinned, holes[after - thinned["minutes"] > 3 * span / 60]])
+        parts.append(whole.sort_values("minutes", kind="stable"))
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
-
-
-def _thin_one(burn: pd.DataFrame) -> pd.DataFrame:
-    ordered = burn.sort_values("elapsed_s", kind="stable").reset_index(drop=True)
-    time, temp = ordered["elapsed_s"].astype(float), ordered["temp_c"].astype(float)
-    span = max(time.iloc[-1] - time[0], 1.0) / (POINTS / 2)
-    place = ((time - time[0]) / span).astype(int).clip(upper=POINTS)
-    lowest, highest = temp.groupby(place).idxmin(), temp[::-1].groupby(place[::-1]).idxmax()
-    thinned = ordered.iloc[sorted({0, len(time) - 1, *lowest, *highest})].assign(minutes=time / 60)
-    after = thinned["minutes"].shift(-1)
-    holes = thinned.assign(minutes=(thinned["minutes"] + after) / 2, temp_c=math.nan)
-    whole = pd.concat([thinned, holes[after - thinned["minutes"] > 3 * span / 60]])
-    return whole.sort_values("minutes", kind="stable")
 
 
 def thin_flags(readings: pd.DataFrame, low: float, high: float) -> pd.DataFrame:

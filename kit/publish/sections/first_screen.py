@@ -31,10 +31,10 @@ def answer(data: ReportData) -> list[object]:
     return [
         warnings(data),
         paragraph(element("strong", "Asked: "), asked, " ", data.said("burned"), kind="asked"),
-        [_shown(each) for each in told if each not in two_by_two],
+        [finding_html(each) for each in told if each not in two_by_two],
         label(_no_price(data)) if claims_of(data) and not data.bare else None,
         [overlay_drawing(data), overview_table(data)] if data.begun else None,
-        [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if two_by_two else None,
+        [heading("Two by two", "two-by-two"), *map(finding_html, two_by_two)] if two_by_two else None,
         label(_key(data)) if data.barred else None,
     ]
 
@@ -54,10 +54,6 @@ def unjudged_prices(data: ReportData) -> bool:
     """Return whether prices are declared, no cost is compared, and a note says what is missing for it."""
     judged = price_metric(data).startswith("cost:")
     return data.trial.is_priced and not judged and bool(price_notes(data.analysis.run))
-
-
-def _shown(each: Claim | str) -> Html:
-    return finding_html(each) if isinstance(each, Claim) else paragraph(each, kind="finding open")
 
 
 def answer_sentences(data: ReportData) -> list[Claim | str]:
@@ -86,8 +82,13 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
     return [*told, data.said("settled", pairs=pairs, settled=n, left=len(pairs) - n), *settled]
 
 
-def finding_html(claim: Claim, figure: str = "") -> Html:
-    """Return a finding with its number set off, its id as anchor, and a link to its figure or the one named."""
+def finding_html(claim: Claim | str, figure: str = "") -> Html:
+    """Return a finding with its number set off, its id as anchor, and a link to its figure or the one named.
+
+    A sentence that stands where a finding would is told as an open one.
+    """
+    if isinstance(claim, str):
+        return paragraph(claim, kind="finding open")
     before, number, after = claim.sentence.partition(claim.number or claim.sentence)
     marked = element("span", number, class_="number") if claim.number else number
     page, drawn, link = APPENDIX if claim.kind == "value" and not figure else "", figure or claim.figure, None

@@ -7,9 +7,8 @@ from typing import Any, Final
 import pandas as pd
 
 from kit.judge.question import KNOWN
-from kit.page.sentence_parts import capital, listed, told
-from kit.page.shown_numbers import convert, duration, plain, with_unit
-from kit.page.text import Html
+from kit.page.shown_numbers import convert, duration, p_is, plain, with_unit, with_unit_after
+from kit.page.text import Html, capital, listed, told
 from kit.publish.canvas import Axes, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas, size_of
 from kit.publish.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, price_metric, prices_per_kg, stacked
@@ -18,12 +17,10 @@ from kit.publish.wording import (
     burns_named,
     called,
     ends_known,
-    p_is,
     places,
     range_words,
     row_places,
     table_of,
-    with_unit_after,
     words,
 )
 from kit.schema import THESE_BAGS
@@ -265,27 +262,24 @@ def fuel_values(
     numbers = sorted({number for group in joined for number in group}, key=int)
     layout = RowLayout(row=0.48, right=0.3 + 0.17 * len(numbers))
     figure, axes = rows_canvas([player.name for player in cast], axis, frame, layout)
+    dot: dict[str, Any] = {"linestyle": "none", "markeredgewidth": 0, "color": frame.soft, "zorder": 3}
+    thin: dict[str, Any] = {"colors": frame.soft, "linewidths": frame.pen * 0.7, "zorder": 2}
     for row, player in enumerate(cast):
-        _bags(axes, burns[burns["fuel"] == player.id], row, frame)
+        own = burns[burns["fuel"] == player.id]
+        bags = own["bag"].drop_duplicates().tolist()
+        place = own["bag"].map({bag: row + 0.02 + 0.4 * i / (len(bags) + 1) for i, bag in enumerate(bags, 1)})
+        ends = own["value"].groupby(place, sort=False).agg(["min", "max"])
+        axes.hlines(ends.index, ends["min"], ends["max"], **thin)
+        for status, mark in (("exact", "o"), ("at least", ">"), ("at most", "<")):
+            here = own["status"] == status
+            if here.any():
+                axes.plot(own["value"][here], place[here], marker=mark, markersize=frame.small * 0.42, **dot)
         for each in means[means["fuel"] == player.id].itertuples(index=False):
             hue, height = frame.fuel(player.place), row - 0.16
             bar(axes, each.low, each.high, height, hue, frame.pen * 2.6, zorder=4)
             axes.plot([each.mean], [height], player.marker, color=hue, markersize=frame.small * 0.8, zorder=5)
     _brackets(axes, joined, numbers, frame)
     return figure
-
-
-def _bags(axes: Axes, burns: pd.DataFrame, row: int, frame: Frame) -> None:
-    bags = burns["bag"].drop_duplicates().tolist()
-    heights = {bag: row + 0.02 + 0.4 * i / (len(bags) + 1) for i, bag in enumerate(bags, 1)}
-    place = burns["bag"].map(heights)
-    ends = burns["value"].groupby(place, sort=False).agg(["min", "max"])
-    axes.hlines(ends.index, ends["min"], ends["max"], colors=frame.soft, linewidths=frame.pen * 0.7, zorder=2)
-    style: dict[str, Any] = {"linestyle": "none", "markeredgewidth": 0, "color": frame.soft, "zorder": 3}
-    for status, mark in (("exact", "o"), ("at least", ">"), ("at most", "<")):
-        here = burns["status"] == status
-        if here.any():
-            axes.plot(burns["value"][here], place[here], marker=mark, markersize=frame.small * 0.42, **style)
 
 
 def _brackets(axes: Axes, joined: list[list[str]], numbers: list[str], frame: Frame) -> None:
@@ -314,7 +308,16 @@ def cooks(data: ReportData) -> list[object]:
             silent.append(f"{cook.name} ({_held(data, cook)})")
             continue
         needs = f"Needs {_held(data, cook)}: a temperature of the cooker, not of the food."
-        parts += [heading(cook.name, f"cook-{place}"), needs, *_one(data, own)]
+        rows = data.in_order(own)
+        order = list(dict.fromkeys(rows["quantity"]))
+        rows = rows.sort_values("quantity", key=lambda names, of=order: names.map(of.index), kind="stable")
+        whole = (rows[["value", "low", "high"]].astype(float) % 1 == 0).all(axis=1)
+        digits = row_places(rows)
+        digits = digits and [0 if is_whole else each for is_whole, each in zip(whole, digits, strict=True)]
+        what = [with_unit_after(capital(row.quantity), row.unit) for row in rows.itertuples(index=False)]
+        parts += [heading(cook.name, f"cook-{place}"), needs]
+        parts += [rows_table(data, "cook", rows.assign(what=what, places=digits))]
+        parts += dict.fromkeys(filter(None, own["note"].fillna("")))
     told_alone = data.said("cooks", found=above if wanted else "peak and curve alone")
     return [*parts, data.said("no_setting", silent=silent), told_alone]
 
@@ -325,18 +328,6 @@ def _held(data: ReportData, cook: Cook) -> str:
         low, high = (plain(convert(value, "°C", us), 0) for value in (cook.low, cook.high))
         ends.append(f"{low} to {high}\u00a0{'°F' if us else '°C'}")
     return ", ".join(ends) + (f" for {duration(60 * cook.hours)}" if cook.hours else "")
-
-
-def _one(data: ReportData, rows: pd.DataFrame) -> list[Html | str | None]:
-    notes = dict.fromkeys(text for text in rows["note"].fillna("") if text)
-    valued = data.in_order(rows)
-    order = list(dict.fromkeys(valued["quantity"]))
-    valued = valued.sort_values("quantity", key=lambda names: names.map(order.index), kind="stable")
-    whole = (valued[["value", "low", "high"]].astype(float) % 1 == 0).all(axis=1)
-    found = row_places(valued)
-    decimals = found and [0 if is_whole else each for is_whole, each in zip(whole, found, strict=True)]
-    what = [with_unit_after(capital(row.quantity), row.unit) for row in valued.itertuples(index=False)]
-    return [rows_table(data, "cook", valued.assign(what=what, places=decimals)), *notes]
 
 
 def scores_sentences(data: ReportData) -> list[Html | None]:

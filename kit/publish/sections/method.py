@@ -14,14 +14,25 @@ from kit.judge.self_check import TRIALS, fell_short
 from kit.metrics import METRIC_BASES
 from kit.page.document import cautions_list
 from kit.page.html_tables import cols, table
-from kit.page.sentence_parts import capital, filled, listed, told_each
 from kit.page.shown_numbers import of_hundred, plain, quantity
-from kit.page.text import Html, anchor, element, escape_markdown, join, markdown_html
+from kit.page.text import (
+    Html,
+    anchor,
+    capital,
+    element,
+    escape_markdown,
+    filled,
+    join,
+    listed,
+    markdown_html,
+    told_each,
+)
 from kit.publish.provenance import environment, trace
 from kit.publish.report_data import ReportData, report_data
 from kit.publish.sections.section import bullets, heading, label, paragraph, rows_table, to_appendix, topic
 from kit.publish.sections.variation import source_name
 from kit.publish.wording import (
+    by_hand,
     called,
     captioned,
     ends_of,
@@ -155,12 +166,11 @@ def _checked(data: ReportData) -> str:
     alike = converged["agrees"].fillna(False).astype(bool)
     likelier = converged.loc[~alike, "note"].astype(str).str.contains("less likely").all()
     there = data.said("likelier_there", likelier=likelier)
-    found = {
-        "apart": not alike.all(),
-        "where_apart": there,
-        "agree": alike.sum(),
-        "converged": len(converged),
-    }
+    # the largest disagreement of two programs, in per cent of the SD of all burns of one fuel
+    sds = converged[converged["quantity"].astype(str).str.startswith("SD ")]
+    whole = (sds["kit"].astype(float) ** 2).groupby(sds["metric"]).sum() ** 0.5
+    apart = (converged["kit"] - converged["other"]).astype(float).abs()
+    farthest = 100 * (apart / whole.reindex(converged["metric"]).to_numpy()).max()
     return data.said(
         "checked",
         many=len(data.cast) > MOST_FUELS,
@@ -171,7 +181,14 @@ def _checked(data: ReportData) -> str:
         fitted=len(fitted),
         converged=len(converged),
         short=" ".join(_fell_short(data, "fell_short")),
-        found=data.said("found_alike", farthest=plain(_farthest(converged), 1), **found),
+        found=data.said(
+            "found_alike",
+            farthest=plain(farthest, 1),
+            apart=not alike.all(),
+            where_apart=there,
+            agree=alike.sum(),
+            converged=len(converged),
+        ),
         **_held_and_claimed(data),
     )
 
@@ -208,16 +225,6 @@ def _fell_short(data: ReportData, key: str) -> list[str]:
         more=more,
         **_held_and_claimed(data),
     )
-
-
-def _farthest(opinion: pd.DataFrame) -> float:
-    """Return the largest disagreement of two programs, in per cent of the SD of all burns of one fuel."""
-    sds = opinion[opinion["quantity"].astype(str).str.startswith("SD ")]
-    whole = (sds["kit"].astype(float) ** 2).groupby(sds["metric"]).sum() ** 0.5
-    apart = (opinion["kit"] - opinion["other"]).astype(float).abs() / whole.reindex(
-        opinion["metric"]
-    ).to_numpy()
-    return float(100 * apart.max())
 
 
 def _what_was_done(data: ReportData) -> dict[str, object]:
@@ -572,6 +579,6 @@ def citation_text(data: ReportData) -> str:
 def write_methods(appendix: Methods, output: str | Path) -> Html:
     """Write methods.md into a report's folder and say so; '' writes nothing, as when a template is run by hand."""
     if not str(output):
-        return element("p", "Run by hand: methods.md was not written.")
+        return by_hand("methods.md was not", "methods")
     (Path(output) / MARKDOWN).write_text(appendix.markdown, "utf-8", newline="\n")
     return element("p", "The same text as Markdown: ", element("a", MARKDOWN, href=MARKDOWN), ".")

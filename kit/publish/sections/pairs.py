@@ -8,22 +8,10 @@ from typing import Any, Final
 import pandas as pd
 
 from kit.errors import did_you_mean
-from kit.page.sentence_parts import capital, listed, number_word
-from kit.page.shown_numbers import NBSP, limit, plain, quantity
-from kit.page.text import Html
-from kit.publish.canvas import (
-    Axes,
-    Axis,
-    Figure,
-    Frame,
-    RowLayout,
-    canvas,
-    estimate,
-    room_for,
-    rows_canvas,
-    short,
-    word,
-)
+from kit.page.shown_numbers import NBSP, limit, plain, quantity, with_unit_after
+from kit.page.text import Html, capital, listed, number_word
+from kit.publish import canvas as figures
+from kit.publish.canvas import Axis, Figure, Frame, RowLayout, short
 from kit.publish.claims import (
     SAME,
     Claim,
@@ -46,7 +34,6 @@ from kit.publish.sections.section import (
     bullets,
     heading,
     label,
-    paragraph,
     rows_table,
     section,
     to_appendix,
@@ -66,7 +53,6 @@ from kit.publish.wording import (
     row_places,
     sentences_of,
     threshold,
-    with_unit_after,
 )
 from kit.schema import UNDECIDED
 
@@ -271,19 +257,21 @@ def differences(
         Ends of the zone of differences too small to matter; None where none was declared.
     """
     rows = rows.sort_values("rank", kind="stable").head(MOST_ON_FILM) if frame.film else rows
-    layout = RowLayout(above=0.95, right=0.35 if frame.film else room_for(rows["brief"], 22), longest=WIDE)
+    layout = RowLayout(
+        above=0.95, right=0.35 if frame.film else figures.room_for(rows["brief"], 22), longest=WIDE
+    )
     name = axis.name.rpartition(", ")[2] if frame.film else axis.name
     gap = 3 * NBSP
     axis = Axis(f"← {sides[0]}{gap}{name}{gap}{sides[1]} →", axis.second)
-    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, frame, layout)
+    figure, axes = figures.rows_canvas(rows["short_label"].tolist(), axis, frame, layout)
     if margin:
         axes.axvspan(*margin, color=frame.band, linewidth=0, zorder=0)
     axes.axvline(0, color=frame.ink, linewidth=frame.pen * 0.9, zorder=1)
     for row, pair in enumerate(rows.itertuples(index=False)):
-        estimate(axes, pair, row, frame.fuel(int(pair.place)), frame, pair.settled)
+        figures.estimate(axes, pair, row, frame.fuel(int(pair.place)), frame, pair.settled)
     axes.set_xlim(axes.get_xlim())
     for row, brief in enumerate(rows["brief"] if not frame.film else ()):
-        word(axes, axes.get_xlim()[1], row, brief, frame, nudge=6, color=frame.soft)
+        figures.word(axes, axes.get_xlim()[1], row, brief, frame, nudge=6, color=frame.soft)
     return figure
 
 
@@ -293,24 +281,21 @@ def further_html(data: ReportData, most: int) -> list[Html | None]:
     rows = rows[rows["metric"].isin(data.primary)].sort_values("more_burns", kind="stable")
     if not len(rows):
         return []
-    can = rows[rows["bags"].notna()]
+    can, told = rows[rows["bags"].notna()], []
     still_open = sum(not claim.settled for claim in claims_of(data) if claim.primary)
-    told = [_needed(row, data) for row in can.head(most).itertuples(index=False)]
+    for row in can.head(most).itertuples(index=False):
+        fuel = quantity(row.grams / 1000, "kg", data.units, decimals=1 if row.grams < 10_000 else 0)
+        parts: dict[str, Any] = {"row": row, "several": row.burns > 1, "measure": data.label(row.metric)}
+        parts |= {"a": data.name(row.a), "b": data.name(row.b), "known": ""}
+        if beaten := beaten_by_the_best(data, row):
+            best = best_words(data.spec(row.metric), data.units)
+            parts["known"] = data.said("not_the_best", beaten=beaten, best=best)
+        parts["takes"] = ", ".join(sentences_of("needed_in_all", data=data, row=row, fuel=fuel))
+        told.append(data.said("needed_of", **parts))
     unknown = max(still_open - len(rows), 0)
     told += sentences_of("needed", more=len(can) - len(told), never=len(rows) - len(can), unknown=unknown)
     title = "How many more burns would settle the open pairs"
     return [heading(title, "further"), bullets(told), label(data.said("further", can=len(can)))]
-
-
-def _needed(row: Any, data: ReportData) -> str:
-    fuel = quantity(row.grams / 1000, "kg", data.units, decimals=1 if row.grams < 10_000 else 0)
-    parts: dict[str, Any] = {"row": row, "several": row.burns > 1, "measure": data.label(row.metric)}
-    parts |= {"a": data.name(row.a), "b": data.name(row.b), "known": ""}
-    if beaten := beaten_by_the_best(data, row):
-        best = best_words(data.spec(row.metric), data.units)
-        parts["known"] = data.said("not_the_best", beaten=beaten, best=best)
-    parts["takes"] = ", ".join(sentences_of("needed_in_all", data=data, row=row, fuel=fuel))
-    return data.said("needed_of", **parts)
 
 
 def beaten_by_the_best(data: ReportData, row: Any) -> str:
@@ -328,28 +313,24 @@ def kinds_html(data: ReportData) -> list[Html | str]:
     rows = rows[~rows["metric"].isin(apart) & ((rows["fuels_a"] > 1) | (rows["fuels_b"] > 1))]
     if not len(rows):
         return []
-    names = dict.fromkeys(kind for row in rows.itertuples(index=False) for kind in (row.a, row.b))
-    against = f"{capital(' against '.join(map(plural, names)))} (types compared)"
-    told = [kind_sentence(row, data) for row in rows.itertuples(index=False)]
+    told = []
+    for row in rows.itertuples(index=False):
+        amount, (a, b) = amount_of(row, data.spec(row.metric), data.units), (plural(row.a), plural(row.b))
+        # the spread within a kind stands beside the gap
+        in_general = row.scope == "kinds in general" and row.spread_within == row.spread_within
+        parts = {
+            "scope": str(row.scope).replace("kinds", "types"),
+            "open": row.verdict in UNDECIDED or not amount.known,
+            "amount": amount,
+            "question": amount.said_of(a, b, amount.spec.phrases.question),
+            "told": amount.said_of(a, b),
+            "within": margin_words(row.spread_within, amount.spec, data.units) if in_general else "",
+        }
+        told.append(data.said("kinds", a=a, row=row, **parts))
+    names = dict.fromkeys(map(plural, rows[["a", "b"]].to_numpy().ravel()))
+    against = f"{capital(' against '.join(names))} (types compared)"
     title = against if len(names) == 2 else "Types compared"
     return [heading(title, "kinds"), *told, label(data.said("types"))]
-
-
-def kind_sentence(row: Any, data: ReportData) -> str:
-    """Return one comparison of kinds in a sentence, with the spread within a kind beside the gap."""
-    amount, (a, b) = amount_of(row, data.spec(row.metric), data.units), (plural(row.a), plural(row.b))
-    in_general = row.scope == "kinds in general" and row.spread_within == row.spread_within
-    return data.said(
-        "kinds",
-        scope=str(row.scope).replace("kinds", "types"),
-        open=row.verdict in UNDECIDED or not amount.known,
-        amount=amount,
-        question=amount.said_of(a, b, amount.spec.phrases.question),
-        told=amount.said_of(a, b),
-        a=a,
-        row=row,
-        within=margin_words(row.spread_within, amount.spec, data.units) if in_general else "",
-    )
 
 
 def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Html | Drawing | None]:
@@ -419,10 +400,10 @@ def break_even(rows: pd.DataFrame, axis: Axis, frame: Frame) -> Figure:
         known), place of the first fuel.
     """
     rows = rows.head(MOST_ON_FILM) if frame.film else rows
-    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, frame, RowLayout(longest=WIDE))
+    figure, axes = figures.rows_canvas(rows["short_label"].tolist(), axis, frame, RowLayout(longest=WIDE))
     axes.axvline(1, color=frame.line, linewidth=frame.pen, zorder=1)
     for row, pair in enumerate(rows.itertuples(index=False)):
-        estimate(axes, pair, row, frame.fuel(int(pair.place)), frame)
+        figures.estimate(axes, pair, row, frame.fuel(int(pair.place)), frame)
         diamond: dict[str, Any] = {"markersize": frame.small * 0.65, "markeredgewidth": frame.pen}
         axes.plot([pair.paid], [row], "D", color=frame.paper, markeredgecolor=frame.ink, zorder=5, **diamond)
     axes.set_xlim(left=0)
@@ -438,16 +419,25 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
         Where one of them is no fuel that was burned, or both are the same.
     """
     whole = report_data(analysis)
-    _check(whole, a, b)
+    known = [player.id for player in whole.cast]
+    refuse_all(
+        refused("no_such_fuel", "two-fuels", fuel=fuel, hint=did_you_mean(fuel, known))
+        for fuel in (a, b)
+        if fuel not in known
+    )
+    if a == b:
+        raise refused("one_fuel_twice", "two-fuels", fuel=a)
     pair, data = (a, b), narrowed(whole, a, b)
     claims = sorted(claims_of(data), key=lambda claim: data.metrics.index(claim.metric))
     own = [metric for metric in data.primary if data.has_values(metric)]
     side, (influence, *which) = pair_drawing(data, pair, claims), influence_words(data)
     prices = [price_sentence(row, data) for row in data.break_even.itertuples(index=False)]
+    main = [] if data.bare else [claim for claim in claims if claim.primary] or claims[:1]
+    told: list[Claim | str] = [*main] or [data.said("no_verdict", a=data.name(a), b=data.name(b))]
     parts = [
         warnings(data),
-        _verdicts(data, claims, pair, side.id if side else ""),
-        label(_families(data)) if claims and not data.bare else None,
+        [finding_html(each, side.id if side else "") for each in told],
+        label(_families(data)) if main else None,
         heading("Over time", "over-time"),
         two_drawing(data, a, b) or "No readings: the values came from the burn sheet alone.",
         [heading("Measure by measure", "side-by-side"), side] if side else None,
@@ -465,25 +455,6 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
     parts = parts if data.begun else parts[:2]
     title = f"{capital(data.name(a))} and {data.name(b)}: do they really differ?"
     return section("two-fuels", title, parts)
-
-
-def _check(data: ReportData, a: str, b: str) -> None:
-    known = [player.id for player in data.cast]
-    refuse_all(
-        refused("no_such_fuel", "two-fuels", fuel=fuel, hint=did_you_mean(fuel, known))
-        for fuel in (a, b)
-        if fuel not in known
-    )
-    if a == b:
-        raise refused("one_fuel_twice", "two-fuels", fuel=a)
-
-
-def _verdicts(data: ReportData, claims: list[Claim], pair: tuple[str, str], figure: str) -> list[Html]:
-    if claims and not data.bare:
-        main = [claim for claim in claims if claim.primary] or claims[:1]
-        return [finding_html(claim, figure) for claim in main]
-    a, b = map(data.name, pair)
-    return [paragraph(data.said("no_verdict", a=a, b=b), kind="finding open")]
 
 
 def _families(data: ReportData) -> str:
@@ -510,7 +481,22 @@ def _amount(data: ReportData, metric: str, limits: tuple[str, str] = ("low", "hi
 
 def pair_drawing(data: ReportData, pair: tuple[str, str], claims: list[Claim]) -> Drawing | None:
     """Return the drawing of two fuels on every measure, each with its margin, or None where none has an interval."""
-    made = [row for claim in claims if (row := _side_row(data, claim)) is not None]
+    made: list[dict[str, object]] = []
+    for claim in claims:
+        drawn, words = pairs_table(data, claim.metric), claim.verdict
+        own = drawn[drawn["a"].isin(pair) & drawn["b"].isin(pair)].dropna(subset=["low", "high"])
+        if not len(own):
+            continue
+        if claim.settled and claim.verdict != SAME:
+            words = _amount(data, claim.metric).directed.replace(NBSP, " ")
+        value, low, high = (float(own[name].iloc[0]) for name in ("value", "low", "high"))
+        margin = margin_zone(data, claim.metric, own) or (math.nan, math.nan)
+        reach = 1.15 * max(abs(end) for end in (low, high, *margin) if end == end)
+        made.append(
+            {"label": data.label(claim.metric), "words": words, "value": value, "low": low, "high": high}
+            | {"reach": reach, "margin_low": margin[0], "margin_high": margin[1]}
+            | {"settled": claim.settled, "verdict": claim.verdict}
+        )
     if not made:
         return None
     rows, (a, b) = pd.DataFrame(made), map(data.name, pair)
@@ -519,26 +505,6 @@ def pair_drawing(data: ReportData, pair: tuple[str, str], claims: list[Claim]) -
     parts |= {"claims": " ".join(claim.sentence for claim in claims)}
     parts |= {"n": f"; {n_note(n)}" if alike(n) else ""}
     return figure_of(data, "side by side", " ".join(sorted(pair)), rows, partial(side_by_side, rows), **parts)
-
-
-def _side_row(data: ReportData, claim: Claim) -> dict[str, object] | None:
-    pair, drawn = {claim.a, claim.b}, pairs_table(data, claim.metric)
-    own = drawn[drawn["a"].isin(pair) & drawn["b"].isin(pair)].dropna(subset=["low", "high"])
-    if not len(own):
-        return None
-    ends = [float(own[name].iloc[0]) for name in ("value", "low", "high")]
-    margin = margin_zone(data, claim.metric, own) or (math.nan, math.nan)
-    open_or_same = claim.verdict == SAME or not claim.settled
-    return {
-        "label": data.label(claim.metric),
-        "words": claim.verdict if open_or_same else _amount(data, claim.metric).directed.replace(NBSP, " "),
-        **dict(zip(("value", "low", "high"), ends, strict=True)),
-        "reach": 1.15 * max(abs(end) for end in (*ends[1:], *margin) if end == end),
-        "margin_low": margin[0],
-        "margin_high": margin[1],
-        "settled": claim.settled,
-        "verdict": claim.verdict,
-    }
 
 
 def side_by_side(rows: pd.DataFrame, frame: Frame) -> Figure:
@@ -551,20 +517,16 @@ def side_by_side(rows: pd.DataFrame, frame: Frame) -> Figure:
         margin_high (blank where none), settled; all numbers of a row in one unit, rows in units of their own.
     """
     rows = rows.head(MOST_MEASURES_ON_FILM) if frame.film else rows
-    margins = (room_for(rows["label"], 38), room_for(rows["words"], 34), 0.2, 0.3)
-    figure, axes = canvas(frame, 0.55 + 0.32 * len(rows), rows=len(rows), margins=margins)
-    for each, row in zip(axes, rows.itertuples(index=False), strict=True):
-        _one_row(each, row, frame)
+    margins = (figures.room_for(rows["label"], 38), figures.room_for(rows["words"], 34), 0.2, 0.3)
+    figure, axes = figures.canvas(frame, 0.55 + 0.32 * len(rows), rows=len(rows), margins=margins)
+    for own, row in zip(axes, rows.itertuples(index=False), strict=True):
+        own.set_xlim(-row.reach, row.reach)
+        own.set_ylim(-1, 1)
+        if row.margin_low == row.margin_low:
+            own.axvspan(row.margin_low, row.margin_high, color=frame.band, linewidth=0, zorder=0)
+        own.axvline(0, color=frame.ink, linewidth=frame.pen * 0.9, zorder=1)
+        figures.estimate(own, row, 0, frame.mark, frame, row.settled)
+        own.set_axis_off()
+        figures.word(own, -row.reach * 1.03, 0, short(row.label, 38), frame, ha="right")
+        figures.word(own, row.reach * 1.03, 0, short(row.words, 34), frame)
     return figure
-
-
-def _one_row(axes: Axes, row: Any, frame: Frame) -> None:
-    axes.set_xlim(-row.reach, row.reach)
-    axes.set_ylim(-1, 1)
-    if row.margin_low == row.margin_low:
-        axes.axvspan(row.margin_low, row.margin_high, color=frame.band, linewidth=0, zorder=0)
-    axes.axvline(0, color=frame.ink, linewidth=frame.pen * 0.9, zorder=1)
-    estimate(axes, row, 0, frame.mark, frame, row.settled)
-    axes.set_axis_off()
-    word(axes, -row.reach * 1.03, 0, short(row.label, 38), frame, ha="right")
-    word(axes, row.reach * 1.03, 0, short(row.words, 34), frame)

@@ -11,9 +11,8 @@ from scipy import special
 
 from kit.judge.question import MOST_FUELS
 from kit.page.html_tables import cols, table
-from kit.page.sentence_parts import capital, counted, listed, number_word
 from kit.page.shown_numbers import plain, quantity
-from kit.page.text import Html
+from kit.page.text import Html, capital, counted, listed, number_word
 from kit.publish.canvas import Axis, Cast, Figure, Frame, canvas, fewer_ticks, name_axis, short, word
 from kit.publish.drawing import Drawing, figure_of
 from kit.publish.plain import Moved, changed_entries, compare_values, records, said
@@ -48,7 +47,13 @@ def data_quality(data: ReportData) -> list[object]:
     made = data.done + data.left_out
     named = {name: burns_named(burns, made=made) for name, burns in cut.items() if len(burns)}
     told_cut = [data.said(name, burns=burns) for name, burns in named.items()]
-    told = [*_flags_told(data), *_left_out(data), *(told_cut or ["No log was cut short."])]
+    excluded = data.analysis.run.in_state("excluded").groupby(["fuel", "excluded"], sort=False)
+    left_out = [
+        f"Left out: {burns_named(own['burn'])} of {data.name(str(fuel))}: {str(why).rstrip('.')}."
+        for (fuel, why), own in excluded
+    ]
+    told = [*_flags_told(data), *(left_out or ["No burn was left out."])]
+    told += told_cut or ["No log was cut short."]
     told += [data.said("lid_open", measure=data.label(lid["metric"]), **lid) for lid in lids]
     return [
         data.said("readings", n=plain(n, 0), burns=spans["burn"].unique(), files=files, were=were),
@@ -91,14 +96,6 @@ def _flags_told(data: ReportData) -> list[str]:
 
 def _meaning(flag: str) -> str:
     return "; ".join(FLAGS[part] for part in flag.split("+"))
-
-
-def _left_out(data: ReportData) -> list[str]:
-    rows = data.analysis.run.in_state("excluded")
-    return [
-        f"Left out: {burns_named(own['burn'])} of {data.name(str(fuel))}: {str(why).rstrip('.')}."
-        for (fuel, why), own in rows.groupby(["fuel", "excluded"], sort=False)
-    ] or ["No burn was left out."]
 
 
 def _lid_open(data: ReportData) -> pd.DataFrame:

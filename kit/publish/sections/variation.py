@@ -2,19 +2,19 @@
 
 import re
 from functools import partial
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from kit.judge.self_check import fell_short
-from kit.page.shown_numbers import of_hundred, plain, with_unit
+from kit.page.shown_numbers import of_hundred, plain, with_unit, with_unit_after
 from kit.page.text import Html
 from kit.publish.canvas import Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
 from kit.publish.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
-from kit.publish.wording import called, places, range_words, threshold, with_unit_after
+from kit.publish.wording import called, places, range_words, threshold
 from kit.schema import UNDECIDED
 
 MOST_CHANCES: Final = 4
@@ -43,17 +43,24 @@ def variation(data: ReportData) -> list[object]:
 
 @topic("variation-tables", "Variation and predictions: every measure", "appendix")
 def variation_tables(data: ReportData) -> list[object]:
-    """Return for the appendix the spread of each measure by source, shares, ISO 5725 terms, and all predictions."""
+    """Return for the appendix the spread of each measure by source, shares, ISO 5725 terms, and all predictions.
+
+    Of a new bag: where one burn of it will fall, and how often one of the first fuel gives more than of the second.
+    """
     if data.bare:
         return [data.said("unknown_spread")]
-    shares = data.table("shares")
+    shares, chances = data.table("shares"), data.table("chances")
     sources = [source_name(part, data) for part in shares["component"]]
+    predicted = data.in_units(data.table("next_bag").dropna(subset=["low", "high"]), "mean", "low", "high")
+    named = zip(predicted["metric"], predicted["unit"], strict=True)
+    what = [with_unit_after(data.title(metric), data.unit(unit)) for metric, unit in named]
+    of_hundreds = {name: chances[name].map(of_hundred) for name in ("chance", "low", "high")}
     return [
         [components_html(data, metric) for metric in data.metrics],
         rows_table(data, "shares", shares.assign(source=sources)),
         [next_bag_drawing(data, metric) for metric in _metrics(data)[1:]],
-        next_bag_table(data),
-        chances_table(data),
+        rows_table(data, "next_bag", predicted.assign(what=what)),
+        None if data.interim else rows_table(data, "chances", chances.assign(places=0, **of_hundreds)),
     ]
 
 
@@ -87,23 +94,18 @@ def components_html(data: ReportData, metric: str) -> Html | None:
     rows = spread_table(data, metric)
     if not len(rows):
         return None
-    unit = data.difference_unit(metric)
+    unit, iso = data.difference_unit(metric), ""
     digits = max(places(row.low, row.high) for row in rows.itertuples(index=False))
-    parts = {"spread": with_unit_after("spread", unit), "iso": _iso(data, rows, unit, digits)}
+    # repeatability and intermediate precision, where they were found and are not zero
+    s_r = float(rows.loc[rows["component"] == "burn", "sd"].max())
+    if round(s_r, digits + 1) > 0:
+        whole = float((rows.loc[rows["component"].isin(["burn", "bag", "day"]), "sd"] ** 2).sum() ** 0.5)
+        # r = 2.8 s_r, ISO 5725-6
+        found = {"s_r": s_r, "limit": 2.8 * s_r, "whole": whole}
+        shown = {name: with_unit(plain(each, digits + 1), unit) for name, each in found.items()}
+        iso = data.said("iso", **shown)
+    parts = {"spread": with_unit_after("spread", unit), "iso": iso}
     return rows_table(data, "spread", rows.assign(places=digits), **parts)
-
-
-def _iso(data: ReportData, rows: Any, unit: str, digits: int) -> str:
-    """Return repeatability and intermediate precision; nothing where they were not found, or found as zero."""
-    burn = rows.loc[rows["component"] == "burn", "sd"]
-    if not len(burn) or not round(float(burn.iloc[0]), digits + 1) > 0:
-        return ""
-    s_r = float(burn.iloc[0])
-    whole = float((rows.loc[rows["component"].isin(["burn", "bag", "day"]), "sd"] ** 2).sum() ** 0.5)
-    # r = 2.8 s_r, ISO 5725-6
-    found = {"s_r": s_r, "limit": 2.8 * s_r, "whole": whole}
-    shown = {name: with_unit(plain(each, digits + 1), unit) for name, each in found.items()}
-    return data.said("iso", **shown)
 
 
 def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
@@ -124,21 +126,6 @@ def _held_too_seldom(data: ReportData, metric: str) -> dict[str, str]:
     return dict(zip(rows["component"], rows["share"].map(of_hundred), strict=True))
 
 
-def next_bag_table(data: ReportData) -> Html | None:
-    """Return for each measure and fuel where one burn of a new bag will fall."""
-    rows = data.in_units(data.table("next_bag").dropna(subset=["low", "high"]), "mean", "low", "high")
-    named = zip(rows["metric"], rows["unit"], strict=True)
-    rows = rows.assign(what=[with_unit_after(data.title(of), data.unit(unit)) for of, unit in named])
-    return rows_table(data, "next_bag", rows)
-
-
-def chances_table(data: ReportData) -> Html | None:
-    """Return for each pair and primary measure how often a new bag of the first gives more than one of the second."""
-    rows = data.table("chances")
-    shares = {name: rows[name].map(of_hundred) for name in ("chance", "low", "high")}
-    return None if data.interim else rows_table(data, "chances", rows.assign(places=0, **shares))
-
-
 def chances_words(data: ReportData) -> list[str]:
     """Return for a shopper the chance that a new bag of one fuel beats a new bag of another, with its interval."""
     if data.interim:
@@ -148,20 +135,19 @@ def chances_words(data: ReportData) -> list[str]:
         rows = rows[(rows["a"] == control) | (rows["b"] == control)]
     ranked = rows.assign(far=(rows["chance"].astype(float) - 0.5).abs())
     ranked = ranked.sort_values("far", ascending=False, kind="stable").head(MOST_CHANCES)
-    return [chance_sentence(row, data) for row in ranked.itertuples(index=False)]
-
-
-def chance_sentence(row: Any, data: ReportData) -> str:
-    """Return one chance in words: 'would peak hotter in about 97 of 100 such pairs (86 to over 99)'."""
-    spec = data.spec(row.metric)
-    a, b, chance, low, high = row.a, row.b, float(row.chance), float(row.low), float(row.high)
-    if chance < 0.5:
-        a, b, chance, low, high = b, a, 1 - chance, 1 - high, 1 - low
-    words = spec.phrases.chance.format(at=threshold(spec, data.units))
-    often, limits = of_hundred(chance), " to ".join(dict.fromkeys(map(of_hundred, (low, high))))
-    often = f"about {often}" if often.isdigit() else often
-    parts = {"a": data.name(a), "b": data.name(b), "does": words, "often": often, "limits": limits}
-    return data.said("chance", **parts, open=row.verdict in UNDECIDED)
+    told = []
+    for row in ranked.itertuples(index=False):
+        # 'would peak hotter in about 97 of 100 such pairs (86 to over 99)'
+        spec = data.spec(row.metric)
+        a, b, chance, low, high = row.a, row.b, float(row.chance), float(row.low), float(row.high)
+        if chance < 0.5:
+            a, b, chance, low, high = b, a, 1 - chance, 1 - high, 1 - low
+        words = spec.phrases.chance.format(at=threshold(spec, data.units))
+        often, limits = of_hundred(chance), " to ".join(dict.fromkeys(map(of_hundred, (low, high))))
+        often = f"about {often}" if often.isdigit() else often
+        parts = {"a": data.name(a), "b": data.name(b), "does": words, "often": often, "limits": limits}
+        told.append(data.said("chance", **parts, open=row.verdict in UNDECIDED))
+    return told
 
 
 def spread_drawing(data: ReportData, metric: str) -> Drawing | None:

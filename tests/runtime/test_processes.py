@@ -9,14 +9,14 @@ import pytest
 from kit import schema
 from kit.judge.judging import judge_metric
 from kit.judge.question import Question
-from kit.runtime import worker
-from kit.runtime.worker import Worker, outcome, side_by_side
+from kit.runtime import processes
+from kit.runtime.processes import Worker, outcome, side_by_side
 from tests.judge.made import burns_table
 
 
 @pytest.fixture
 def beside(monkeypatch):
-    monkeypatch.delenv(worker.ALONE, raising=False)
+    monkeypatch.delenv(processes.ALONE, raising=False)
     process = Worker("kit.judge.judging")
     yield process
     process.close()
@@ -82,16 +82,16 @@ def test_it_ends_with_its_pipe(beside):
 
 
 def test_reports_side_by_side_work_alone(monkeypatch):
-    monkeypatch.setattr(worker, "_known", [])
-    monkeypatch.setenv(worker.ALONE, "1")
-    assert worker.shared_worker() is None and worker.running_worker() is None
+    monkeypatch.setattr(processes, "_known", [])
+    monkeypatch.setenv(processes.ALONE, "1")
+    assert processes.shared_worker() is None and processes.running_worker() is None
 
 
-@pytest.mark.skipif(worker._processors() < 2, reason="one processor alone")
+@pytest.mark.skipif(processes._processors() < 2, reason="one processor alone")
 def test_it_is_started_once(monkeypatch):
-    monkeypatch.setattr(worker, "_known", [])
-    monkeypatch.delenv(worker.ALONE, raising=False)
-    first = worker.shared_worker()
-    assert first is not None and worker.shared_worker() is first and worker.running_worker() is first
+    monkeypatch.setattr(processes, "_known", [])
+    monkeypatch.delenv(processes.ALONE, raising=False)
+    first = processes.shared_worker()
+    assert first is not None and processes.shared_worker() is first and processes.running_worker() is first
     first.close()
-    assert worker.running_worker() is None
+    assert processes.running_worker() is None
