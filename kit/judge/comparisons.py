@@ -1,4 +1,4 @@
-"""Means of fuels, and their differences with limits and verdicts; of kinds too."""
+"""Means of fuels, their differences with limits and verdicts, which can be the best, their order; kinds too."""
 
 from __future__ import annotations
 
@@ -6,28 +6,32 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain, combinations
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from kit import schema
-from kit.errors import did_you_mean
-from kit.judge.question import Multiplicity, Pairs, Question, refused
+from kit.errors import KitError, did_you_mean
+from kit.judge.question import MOST_FUELS, Multiplicity, Pairs, Question, refused
 from kit.judge.verdicts import OPEN, verdicts_of
 from kit.schema import PRODUCT, THESE_BAGS
 from kit.variance import RepeatFit, contrasts, fit_repeats
 from kit.variance.burn_arrays import Array, Codes, Mask
+from kit.variance.censored import imputed
 from kit.variance.design import design_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
 from kit.variance.fit import contrasts_of_each
-from kit.variance.inference import Contrasts, DfMethod
+from kit.variance.inference import LEAST_DF, Contrasts, DfMethod, f_test
 
 Margin = float | str | None
 
 TESTED, GENERAL = "the fuels tested", "kinds in general"
 FEWEST_FUELS = 3
 """Of each kind, where kinds in general are compared."""
+SAME = 6
+"""Decimals of a correlation that count."""
 
 
 def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd.DataFrame:
@@ -185,7 +189,11 @@ class Differences:
         rows, (a, b) = np.array([known[one, other] for one, other in asked.tolist()]), asked.T
         family = all_pairs(len(fit.labels)) if multiplicity == "tukey" else family
         D, E, p_adjusted = simultaneous(found, rows, multiplicity, level, family)
-        apart, withheld = apart_of(fit)[a, b], _withheld(fit)[asked].any(axis=1)
+        # no number compares means of bounds alone, or with a burn that never reached the threshold
+        hidden = np.array([label in fit.columns.never for label in fit.labels])
+        if fit.censored is not None:
+            hidden[list(fit.censored.bounded)] = True
+        apart, withheld = apart_of(fit)[a, b], hidden[asked].any(axis=1)
         words, larger = verdicts_of(D, E, smallest, apart)
         words, larger = np.where(withheld & ~apart, OPEN, words), np.where(withheld, "", larger)
         equivalent = np.full_like(found.estimate, np.nan)
@@ -232,19 +240,15 @@ def simultaneous(
     if family is not None and (multiplicity == "tukey" or family.comparisons == len(rows)):
         parts = [(found, family)]
     else:
-        alike = (found.of(response) for response in range(len(found.estimate)))
-        parts = [(one, _single_step(one, rows)) for one in alike]
+        parts = []
+        for one in map(found.of, range(len(found.estimate))):
+            L = one.L[rows][~np.isnan(one.estimate[0, rows] + one.se[0, rows])]  # of those that are known
+            parts.append((one, correlated(correlation_of(L @ one.phi[0] @ L.T)) if len(L) else all_pairs(2)))
     D, E = (
         np.concatenate([one.family_limits(held, each) for one, held in parts], axis=1)[..., rows]
         for each in levels
     )
     return D, E, np.concatenate([one.family_p(held) for one, held in parts])[:, rows]
-
-
-def _single_step(one: Contrasts, rows: Codes) -> Family:
-    """Return the multivariate t with the correlation of those of one response's estimates that are known."""
-    L = one.L[rows][~np.isnan(one.estimate[0, rows] + one.se[0, rows])]
-    return correlated(correlation_of(L @ one.phi[0] @ L.T)) if len(L) else all_pairs(2)
 
 
 def family_against(fit: RepeatFit, pairs: Pairs) -> Family | None:
@@ -278,14 +282,6 @@ def apart_of(fit: RepeatFit) -> Mask:
     if scope_of(fit) == THESE_BAGS and fit.design.apart.any():
         return design_of(replace(fit.columns, bag=None), "fixed", fit.spread_choice).apart
     return fit.design.apart
-
-
-def _withheld(fit: RepeatFit) -> Mask:
-    """Means that no number compares: every burn a bound, or a burn that never reached the threshold."""
-    hidden = np.array([label in fit.columns.never for label in fit.labels])
-    if fit.censored is not None:
-        hidden[list(fit.censored.bounded)] = True
-    return hidden
 
 
 def places_of(
@@ -332,6 +328,181 @@ def _margin(margin: Margin, scale: str) -> float | None:
     if not (0 < value < math.inf):
         raise refused("margin", margin=margin, percent=", or a percentage" if is_log else "")
     return value
+
+
+def fuels_differ(fit: RepeatFit, every: Differences | None = None) -> pd.DataFrame:
+    """Return the F test of no difference between any of the means (schema.OVERALL without metric), or no row.
+
+    Parameters
+    ----------
+    every
+        The differences of every pair, where they are known already.
+
+    Notes
+    -----
+    Kenward & Roger (1997). With values known as bounds the means and their covariance are those of the likelihood
+    with bounds, the degrees of freedom those of the same burns with the expected values in their place. That takes the
+    variances as known: so p is no smaller than that of the largest difference by Tukey's family.
+    """
+    known = _ranked(fit)
+    if not len(known):
+        return pd.DataFrame()
+    means = fit.design.mean_rows()[known]
+    L = means[1:] - means[0]
+    try:
+        test = f_test(imputed(fit) if fit.censored is not None else fit, L)
+    except (KitError, np.linalg.LinAlgError):
+        return pd.DataFrame()
+    f, p, method = test.F, test.p, test.method
+    if fit.censored is not None:
+        difference = L @ np.nan_to_num(fit.estimate.beta[0])
+        spread = L @ np.nan_to_num(fit.censored.covariance) @ L.T
+        f = test.scaling * float(difference @ np.linalg.solve(spread, difference)) / len(L)
+        p = float(special.fdtrc(test.num_df, test.den_df, f))
+        method = f"Wald with bounds, degrees of freedom of {test.method}"
+        if every or len(fit.labels) <= MOST_FUELS:
+            pairs = (every or Differences.of(fit, [list(combinations(fit.labels, 2))])).found
+            p = float(np.fmax(p, np.nanmin(pairs.family_p(all_pairs(len(known))))))
+            method += ", p at least that of the largest difference"
+    return pd.DataFrame([{"f": f, "df1": test.num_df, "df2": test.den_df, "p": p, "method": method}])
+
+
+def _ranked(fit: RepeatFit) -> Codes:
+    """Return the means that are known, where two or more are and days do not part them; else none."""
+    known = np.flatnonzero(~np.isnan(fit.estimate.beta[0, : len(fit.labels)]))
+    return known if len(known) > 1 and fit.has_spread and not apart_of(fit).any() else known[:0]
+
+
+def best_fuels(
+    fit: RepeatFit,
+    better: Literal["more", "less"] = "more",
+    level: float = 0.95,
+    every: Differences | None = None,
+) -> pd.DataFrame:
+    """Return for each fuel by how much it differs from the best of the others, and whether it can be the best.
+
+    Parameters
+    ----------
+    better
+        Whether larger ('more') or smaller ('less') values are better.
+    level
+        Confidence of all statements together.
+    every
+        The differences of every pair, where they are known already.
+
+    Returns
+    -------
+    fuel, mean, difference (ratio on the log scale) to the best of the others, low, high, can_be_best, and how it
+    was made. A fuel that can be the best has limits on both sides of equality; one that cannot falls short at most by
+    the far limit. A fuel of which only bounds are known is not ruled out, and has no limits. No row where the
+    fuels cannot be told from days, or nothing was repeated.
+
+    Raises
+    ------
+    KitError
+        With fewer than two means, or another word for `better`.
+
+    Notes
+    -----
+    Multiple comparisons with the best, constrained (Hsu 1984; 1996, section 4.2): with every fuel in turn as the
+    control, one-sided limits by the multivariate t of its differences.
+
+    Examples
+    --------
+    >>> best_fuels(fit, "more").query("can_be_best")["fuel"].tolist()
+    ['alder', 'vine']
+    """
+    if better not in ("more", "less"):
+        raise refused("choice", name="better", given=better, known="more or less")
+    if len(fit.labels) < 2:
+        raise refused("one_fuel", fuel=fit.labels[0], remedy="There is nothing to be the best of.")
+    known = _ranked(fit)
+    if not len(known):
+        return pd.DataFrame(columns=schema.names("best")[1:])
+    sign = 1.0 if better == "more" else -1.0
+    # of fuel (row) less fuel (column), and how far a one-sided limit lies above: the row's is the control of its family
+    difference, reach = np.zeros((2, len(fit.labels), len(fit.labels)))
+    families: dict[bytes, Family] = {}
+    method = ""
+    for place, label in enumerate(fit.labels):
+        differences = every or Differences.of(fit, [("control", label)], level=level)
+        found, (a, b) = differences.found, differences.places.T
+        rows = np.flatnonzero(((a == place) | (b == place)) & ~np.isnan(found.estimate[0]))
+        if not len(rows):
+            continue
+        rows = rows[np.argsort((a + b)[rows])]
+        others, side = (a + b)[rows] - place, np.where(a[rows] == place, 1.0, -1.0)
+        L = side[:, None] * found.L[rows]
+        correlation = correlation_of(L @ found.phi[0] @ L.T)
+        key = np.round(np.sort(correlation, axis=None), SAME).tobytes()
+        if key not in families:
+            families[key] = correlated(correlation, sides=1)
+        t = np.zeros_like(found.df[0])
+        t[rows] = sign * side * families[key].critical(level, np.maximum(found.df[0, rows], LEAST_DF))
+        difference[place, others] = sign * side * found.estimate[0, rows]
+        reach[place, others] = sign * side * (found.at(t) - found.estimate)[0, rows]
+        method = found.method
+    difference, reach = (each[np.ix_(known, known)] for each in (difference, reach))
+    np.fill_diagonal(difference, np.inf)
+    high = np.maximum((difference + reach).min(axis=1), 0.0)
+    beyond = np.where(high > 0, difference - reach.T, np.inf)  # lower limits against those that can be
+    low = np.minimum(beyond.min(axis=1), 0.0)
+    ends = (low, high) if better == "more" else (-high, -low)
+    numbers = np.full((3, len(fit.labels)), np.nan)
+    numbers[:, known] = back(fit, np.stack([sign * difference.min(axis=1), *ends]))
+    can = np.ones(len(fit.labels), dtype=np.bool_)
+    can[known] = high > 0
+    return pd.DataFrame({
+        "better": better, "fuel": list(fit.labels), "mean": back(fit, fit.estimate.beta[0, : len(fit.labels)]),
+        number_of(fit): numbers[0], "low": numbers[1], "high": numbers[2], "can_be_best": can,
+        "multiplicity": "best", "method": method, "level": level, "scale": fit.scale,
+    })  # fmt: skip
+
+
+def ladder(means: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Order fuels by their means and bracket those that the simultaneous intervals do not part.
+
+    Two fuels share a bracket exactly where the interval of their difference does not exclude equality.
+
+    Parameters
+    ----------
+    means
+        Rows of ``schema.MEANS`` for one metric.
+    pairs
+        Rows of ``schema.COMPARISONS`` for every pair of these fuels, with simultaneous limits.
+
+    Returns
+    -------
+    DataFrame
+        place, fuel, mean, low, high, brackets (numbers parted by spaces); largest mean first.
+
+    Notes
+    -----
+    Brackets are sets of fuels, all joined to one another, that together hold every joined pair. From the top, each pair
+    that no bracket holds yet opens one with the farthest such fuel, and every fuel joined to all in it enters. Every
+    letter display parts and joins the same fuels (Piepho 2004); the one with all largest sets (Bron & Kerbosch 1973)
+    may need more letters than anyone can count, this one never more than pairs. Where means are equally exact,
+    brackets are the runs of neighbours of the classical display.
+    """
+    ordered = means.sort_values(["mean", "fuel"], ascending=[False, True], ignore_index=True)
+    place = {fuel: code for code, fuel in enumerate(ordered["fuel"])}
+    a, b = (pairs[name].map(place).to_numpy() for name in ("a", "b"))
+    equal = np.where(pairs["scale"] == "log", 1.0, 0.0)
+    joined = np.zeros((len(place), len(place)), dtype=np.bool_)
+    joined[a, b] = joined[b, a] = ~(pairs["low"].gt(equal) | pairs["high"].lt(equal))
+    open_pairs, numbers, count = np.triu(joined, 1), [""] * len(joined), 0
+    for top in range(len(joined)):
+        while open_pairs[top].any():
+            group = [top, int(np.flatnonzero(open_pairs[top])[-1])]
+            for row in range(len(joined)):
+                if row not in group and joined[row, group].all():
+                    group.append(row)
+            open_pairs[np.ix_(group, group)] = False
+            count += 1
+            for row in group:
+                numbers[row] = f"{numbers[row]} {count}".lstrip()
+    table = ordered.assign(place=range(1, len(ordered) + 1), brackets=numbers)
+    return table[["place", "fuel", "mean", "low", "high", "brackets"]]
 
 
 def kinds_compared(fit: RepeatFit, question: Question) -> pd.DataFrame:

@@ -11,9 +11,8 @@ import pandas as pd
 from pydantic_core import to_jsonable_python
 
 from kit.errors import Faults
-from kit.judge.question import WORDS as EVERY
-from kit.judge.question import Question, refused
-from kit.metrics.measuring import WINDOWS, Measuring
+from kit.judge.question import WORDS, Question, refused
+from kit.metrics.measuring import WINDOWS
 from kit.results_file import able_lenders, conditions, differences, newest_results, sha256_of
 from kit.schema import Metric
 from kit.trial import Run, Trial
@@ -22,7 +21,7 @@ from kit.trial.run import lender_folders
 from kit.trial.run_sheets import LOGS
 from kit.variance import RepeatFit
 
-WORDS = EVERY["earlier"]
+SAID = WORDS["earlier"]
 SAME = ("time_zero", "cookers", "measuring", "charge", "probe", "probes")
 """What of a trial must be known, to see whether it was measured alike."""
 TABLES = ("metrics", "components", "next_bag")
@@ -71,8 +70,9 @@ class Lender:
 def lenders_of(folder: Path, trial: Trial) -> tuple[tuple[Lender, ...], tuple[str, ...]]:
     """Return the earlier trials that the trial file of a run folder borrows from, and why others lend nothing.
 
-    Of "all alike" those that were measured alike lend; of the others it is said how they were not. Windows that are
-    left to the kit may have been shortened there, for burns of minutes: whether they are here the logs tell.
+    Of "all alike" those that were measured alike lend; of the others it is said how they were not. A copy, half of
+    whose logs are this folder's or a lender's before it, does not lend. Windows that are left to the kit may have been
+    shortened there, for burns of minutes: whether they are here the logs tell.
 
     Raises
     ------
@@ -85,43 +85,32 @@ def lenders_of(folder: Path, trial: Trial) -> tuple[tuple[Lender, ...], tuple[st
     stated = {key: getattr(trial, key) for key in SAME}
     places = able_lenders(folder, lender_folders(folder, trial.model.borrow_from))
     found = [Lender(place, newest_results(place, "metrics")[1]) for place in places]
-    copies = _copies(folder, found)
+    sizes = {size for lender in found for size in lender.logs.values()}
+    own = (path for path in (folder / LOGS).rglob("*") if path.is_file() and path.stat().st_size in sizes)
+    whose = {sha256_of(path): "this folder" for path in own}
     for lender in found:
         name, then = lender.name, lender.results.get("trial", {})
-        stated["measuring"] = _windows_as(then.get("measuring") or {}, trial.measuring)
+        owners = [whose[log] for log in lender.logs if log in whose]
+        # one log that is here too makes no copy: a day's may hold fires of two trials
+        is_copy = bool(owners) and 2 * len(owners) >= len(lender.logs)
+        if not is_copy:
+            whose |= dict.fromkeys(lender.logs, name)
+        there = then.get("measuring") or {}
+        ways = (trial.measuring.shortened(2**halvings) for halvings in range(MOST_HALVINGS))
+        same = (way for way in ways if all(there.get(window) == getattr(way, window) for window in WINDOWS))
+        stated["measuring"] = next(same, trial.measuring)
         others = differences(conditions(then), conditions(to_jsonable_python(stated, by_alias=False)))
-        if every and (others or lender.folder in copies):
-            why = {"name": name, "whose": copies.get(lender.folder), "why": ", ".join(others)}
-            unlike.append(WORDS["unlike" if others else "copy"].format(**why))
+        if every and (others or is_copy):
+            why = {"name": name, "whose": "".join(owners[:1]), "why": ", ".join(others)}
+            unlike.append(SAID["unlike" if others else "copy"].format(**why))
             continue
-        if lender.folder in copies:
-            faults.take(refused("copy", name=name, whose=copies[lender.folder]))
+        if is_copy:
+            faults.take(refused("copy", name=name, whose=owners[0]))
         for key, (before, now) in others.items():
             faults.take(refused("pooled", name=name, key=key, then=before or "none", now=now or "none"))
         lenders.append(lender)
     faults.settle()
     return tuple(lenders), tuple(unlike)
-
-
-def _copies(folder: Path, lenders: Sequence[Lender]) -> dict[Path, str]:
-    """Return the lenders half of whose logs are the folder's, or a lender's before them, and whose."""
-    sizes = {size for lender in lenders for size in lender.logs.values()}
-    own = (path for path in (folder / LOGS).rglob("*") if path.is_file() and path.stat().st_size in sizes)
-    whose, found = {sha256_of(path): "this folder" for path in own}, {}
-    for lender in lenders:
-        owners = [whose[log] for log in lender.logs if log in whose]
-        if owners and 2 * len(owners) >= len(lender.logs):  # a day's log alone may hold fires of two trials
-            found[lender.folder] = owners[0]
-        else:
-            whose |= dict.fromkeys(lender.logs, lender.name)
-    return found
-
-
-def _windows_as(there: Mapping[str, object], here: Measuring) -> Measuring:
-    """Return the windows as another trial had them, where these may yet be shortened to them; else as they are."""
-    ways = (here.shortened(2**halvings) for halvings in range(MOST_HALVINGS))
-    same = (way for way in ways if all(there.get(name) == getattr(way, name) for name in WINDOWS))
-    return next(same, here)
 
 
 def earlier_words(run: Run, lenders: Sequence[Lender]) -> tuple[str, ...]:
@@ -130,15 +119,15 @@ def earlier_words(run: Run, lenders: Sequence[Lender]) -> tuple[str, ...]:
         return ()
     names = ", ".join(lender.name for lender in lenders)
     if run.in_state("done")["fuel"].duplicated().any():
-        return (WORDS["repeated"].format(names=names),)
+        return (SAID["repeated"].format(names=names),)
     known = []
     for metric_id in run.trial.primary:
         spec, spread = run.trial.metric(metric_id), borrowed_spread(lenders, metric_id)
         if spread:
             sd, df = spread
             size = f"{100 * sd:.1f} %" if spec.scale == "log" else f"{sd:.1f} {spec.unit}"
-            known.append(WORDS["known"].format(metric=spec.label, size=size, df=df))
-    return (WORDS["single"].format(names=names, known="; ".join(known)),)
+            known.append(SAID["known"].format(metric=spec.label, size=size, df=df))
+    return (SAID["single"].format(names=names, known="; ".join(known)),)
 
 
 def with_earlier(question: Question, lenders: Sequence[Lender], spec: Metric) -> Question:
@@ -150,14 +139,14 @@ def with_earlier(question: Question, lenders: Sequence[Lender], spec: Metric) ->
     unused: list[dict[str, object]] = []
     for lender in lenders:
         rows = lender.burns_of(spec.id)
-        fit, why_not = None, WORDS["not_measured"]
+        fit, why_not = None, SAID["not_measured"]
         if len(rows):
             known = replace(question, covariates=[name for name in question.covariates if name in rows])
             fit, why_not = known.fit_of(rows, spec, fewest=1)
         if fit is not None and fit.has_spread:
             fits[lender.name] = fit
         else:
-            note = why_not or WORDS["no_repeats"]
+            note = why_not or SAID["no_repeats"]
             row = {"folder": lender.name, "burns": len(rows), "power": 0.0, "used": False, "note": note}
             unused.append(row)
     return replace(question, earlier=fits, unused=unused)
@@ -166,7 +155,7 @@ def with_earlier(question: Question, lenders: Sequence[Lender], spec: Metric) ->
 def prior_table(fit: RepeatFit, unused: Sequence[dict[str, object]]) -> pd.DataFrame:
     """Return what each earlier trial gives (schema.PRIOR without metric)."""
     used = fit.prior["used"] == "yes"
-    conflicts = [WORDS["conflict"].format(p=p) for p in fit.prior["p_conflict"]]
+    conflicts = [SAID["conflict"].format(p=p) for p in fit.prior["p_conflict"]]
     table = fit.prior.assign(used=used, note=np.where(used, "", conflicts))
     parts = [part for part in (table, pd.DataFrame(unused)) if len(part)]
     return pd.concat(parts, ignore_index=True) if parts else table

@@ -8,12 +8,11 @@ from typing import Any
 import pandas as pd
 
 from kit import schema
-from kit.judge.best import best_fuels, fuels_differ, ladder
-from kit.judge.comparisons import Differences, family_against, fuel_means, kinds_compared, places_of, scope_of
+from kit.judge import comparisons
 from kit.judge.earlier_trials import Lender, borrowed_spread, prior_table, with_earlier
 from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, judged_again, odd_burns
-from kit.judge.question import MOST_FUELS, WORDS, Counted, Pairs, Question, look_level, resources_of
+from kit.judge.question import MOST_FUELS, WORDS, Counted, Question, look_level, resources_of
 from kit.judge.self_check import second_opinion, self_check
 from kit.runtime.processes import Worker, side_by_side
 from kit.schema import JUDGED, PRODUCT, Metric
@@ -62,37 +61,31 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
     fit, why_not = question.fit_of(rows, spec)
     if fit is None:
         return Judged(None, why_not, {})
-    made = {}
-    for name, table in _tables(fit, spec, question).items():
-        if len(table):
-            unit = "ln" if name == "components" and spec.scale == "log" else spec.unit
-            made[name] = table.assign(metric=spec.id, unit=unit)
-    return Judged(fit, "", made)
-
-
-def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
-    """Return every table of a fit: what it says of each fuel and, where there is a second one, of fuels compared."""
     tables = _of_each_fuel(fit, spec, question)
-    return tables | _of_pairs(fit, spec, question, tables["means"]) if len(fit.labels) > 1 else tables
+    if len(fit.labels) > 1:
+        tables |= _of_pairs(fit, spec, question, tables["means"])
+    unit = {"components": "ln"} if spec.scale == "log" else {}
+    made = {name: table for name, table in tables.items() if len(table)}
+    for name, table in made.items():
+        made[name] = table.assign(metric=spec.id, unit=unit.get(name, spec.unit))
+    return Judged(fit, "", made)
 
 
 def _of_each_fuel(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
     """Return what needs no second fuel: what every metric has, then those asked about, then the primary ones."""
     level = question.level
-    tables = {"means": _from_least(fuel_means(fit, level=level), spec)}
+    tables = {"means": _from_least(comparisons.fuel_means(fit, level=level), spec)}
     if not fit.has_spread:
         return tables
     tables["components"] = component_limits(fit, level=level)
-    if scope_of(fit) == PRODUCT:
+    if comparisons.scope_of(fit) == PRODUCT:
         tables["next_bag"] = _from_least(next_bag(fit, level), spec)
     if question.is_asked_about:
         exact = fit.left_out or fit
         tables |= {"prior": prior_table(fit, question.unused), "odd_burns": odd_burns(exact, question)}
     if question.primary:
-        tables |= {
-            "shares": variance_shares(fit, level, question.seed),
-            "second_opinion": second_opinion(fit),
-        }
+        tables["shares"] = variance_shares(fit, level, question.seed)
+        tables["second_opinion"] = second_opinion(fit)
         if len(fit.labels) <= MOST_FUELS:
             tables["self_check"] = self_check(fit, question.seed, margin=question.margin, level=level)
     return tables
@@ -102,36 +95,48 @@ def _of_pairs(fit: RepeatFit, spec: Metric, question: Question, means: pd.DataFr
     """Return what is said of fuels compared: of every metric, then of those asked about, then of the primary ones."""
     level, margin = question.level, question.margin
     declared, multiplicity = question.family(fit)
-    family, few = family_against(fit, declared), len(fit.labels) <= MOST_FUELS  # one for all refits
+    family, few = (
+        comparisons.family_against(fit, declared),
+        len(fit.labels) <= MOST_FUELS,
+    )  # one for all refits
     asked_about = fit.has_spread and question.is_asked_about
-    others = _others(fit, declared) if asked_about and few else []
-    differences = Differences.of(fit, [declared, *([others] if others else [])], level=level)
-    comparisons = differences.compared(declared, multiplicity, margin, family)
-    tables = {"comparisons": comparisons}
+    others: list[tuple[Any, Any]] = []
+    if asked_about and few:  # the pairs outside the declared family: each has one verdict
+        known = [
+            {fit.labels[a], fit.labels[b]} for a, b in comparisons.places_of(fit.labels, declared).tolist()
+        ]
+        others = [pair for pair in combinations(fit.labels, 2) if set(pair) not in known]
+    differences = comparisons.Differences.of(fit, [declared, *([others] if others else [])], level=level)
+    answers = differences.compared(declared, multiplicity, margin, family)
+    tables = {"comparisons": answers}
     if fit.censored is not None:
-        tables["censored"] = _left_out_beside(fit, comparisons, question, family)
+        tables["censored"] = _left_out_beside(fit, answers, question, family)
     if fit.has_spread and spec.better and (asked_about or spec.base == "cost"):
-        known = differences if asked_about and few else None  # the better value is told of every price
-        tables["best"] = best_fuels(fit, spec.better, level, every=known)
+        every = differences if asked_about and few else None  # the better value is told of every price
+        tables["best"] = comparisons.best_fuels(fit, spec.better, level, every)
     if not asked_about:
         return tables
     plain = fit.left_out or fit  # of the burns measured exactly, where that can be had
     outside = [differences.compared(others, "tukey", margin)] if others else []
-    pairs = pd.concat([comparisons, *outside], ignore_index=True)
-    tables |= {"pairs": pairs, "overall": fuels_differ(fit, differences if few else None)}
+    pairs = pd.concat([answers, *outside], ignore_index=True)
+    tables |= {"pairs": pairs, "overall": comparisons.fuels_differ(fit, differences if few else None)}
     if fit.earlier:
         tables["comparisons_alone"] = compare(fit.alone, question)
     if not question.primary:
         return tables
-    tables["kinds"] = kinds_compared(fit, question)
+    tables["kinds"] = comparisons.kinds_compared(fit, question)
     if not few:
         return tables
-    return tables | {
-        "influence": influence(fit, pairs, spec, question, family),
-        "ladder": ladder(means, pairs),
-        "chances": _beside_verdicts(chances(plain, level, question.seed), pairs),
-        "further": further(plain, pairs, question) if scope_of(fit) == PRODUCT else pd.DataFrame(),
-    }
+    tables["influence"] = influence(fit, pairs, spec, question, family)
+    tables["ladder"] = comparisons.ladder(means, pairs)
+    drawn = chances(plain, level, question.seed)
+    if len(drawn):  # beside the verdict on the means: of fuels not told apart a chance finds nothing
+        verdicts = pairs[["a", "b", "verdict"]].astype(str)
+        turned = verdicts.rename(columns={"a": "b", "b": "a"})
+        tables["chances"] = drawn.merge(pd.concat([verdicts, turned]), "left", ["a", "b"])
+    if comparisons.scope_of(fit) == PRODUCT:
+        tables["further"] = further(plain, pairs, question)
+    return tables
 
 
 def _from_least(table: pd.DataFrame, spec: Metric) -> pd.DataFrame:
@@ -139,35 +144,20 @@ def _from_least(table: pd.DataFrame, spec: Metric) -> pd.DataFrame:
     return table.assign(**{name: table[name].clip(lower=spec.least) for name in ("mean", "low", "high")})
 
 
-def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
+def compare(fit: RepeatFit, question: Question) -> pd.DataFrame:
     """Compare the fuels in the family the trial declared."""
-    declared, multiplicity = question.family(fit)
-    differences = Differences.of(fit, [declared], level=question.level)
-    return differences.compared(declared, multiplicity, question.margin, family)
-
-
-def _others(fit: RepeatFit, declared: Pairs) -> list[tuple[Any, Any]]:
-    """Return the pairs outside the declared family: each has one verdict."""
-    known = [{fit.labels[a], fit.labels[b]} for a, b in places_of(fit.labels, declared).tolist()]
-    return [pair for pair in combinations(fit.labels, 2) if set(pair) not in known]
-
-
-def _beside_verdicts(chances: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
-    """Return chances with the verdict on the means of the two fuels: of fuels not told apart a chance finds nothing."""
-    verdicts = pairs[["a", "b", "verdict"]].astype(str)
-    turned = verdicts.rename(columns={"a": "b", "b": "a"})
-    return chances.merge(pd.concat([verdicts, turned]), "left", ["a", "b"]) if len(chances) else chances
+    return comparisons.compare_fuels(fit, *question.family(fit), question.margin, level=question.level)
 
 
 def _left_out_beside(
-    fit: RepeatFit, comparisons: pd.DataFrame, question: Question, family: Family | None
+    fit: RepeatFit, answers: pd.DataFrame, question: Question, family: Family | None
 ) -> pd.DataFrame:
     """Return, for each pair that a bound touches, the verdict and that without those burns (schema.CENSORED)."""
     refits = {"": fit.left_out} if fit.left_out else {}
-    without = judged_again(refits, comparisons, question, family)[["a", "b", "verdict_without"]]
+    without = judged_again(refits, answers, question, family)[["a", "b", "verdict_without"]]
     bounds = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()
-    touched = sum(comparisons[name].map(bounds).fillna(0).astype(int) for name in ("a", "b"))
-    table = comparisons[["a", "b", "verdict"]].assign(bounds=touched).query("bounds > 0")
+    touched = sum(answers[name].map(bounds).fillna(0).astype(int) for name in ("a", "b"))
+    table = answers[["a", "b", "verdict"]].assign(bounds=touched).query("bounds > 0")
     table = table.merge(without, "left", ["a", "b"]).rename(columns={"verdict_without": "verdict_left_out"})
     table = table.fillna({"verdict_left_out": NO_ANSWER})
     return table.assign(agrees=table["verdict"] == table["verdict_left_out"])
@@ -209,7 +199,12 @@ def judge_trial(
     jobs = zip(map(counted.compared, order), map(run.trial.metric, order), asked, strict=True)
     found = dict(zip(order, side_by_side(judge_metric, list(jobs), beside), strict=True))
     if is_open(run):
-        found = {name: _without_verdicts(judged) for name, judged in found.items()}
+        for name, judged in found.items():
+            tables = {table: rows for table, rows in judged.tables.items() if table not in OF_VERDICTS}
+            for table, rows in tables.items():
+                blank = {column: "" for column in ("verdict", "direction") if column in rows}
+                tables[table] = rows.assign(**blank)
+            found[name] = replace(judged, tables=tables)
     return {name: found[name] for name in metrics}
 
 
@@ -311,13 +306,3 @@ def look_words(run: Run) -> tuple[str, ...]:
     level, error = 100 * judging_level(run), 100 * (1 - run.trial.model.confidence)
     parts = {"place": place, "looks": len(looks), "done": done, "planned": looks[-1]}
     return (WORDS["look"].format(**parts, level=level, error=error),)
-
-
-def _without_verdicts(judged: Judged) -> Judged:
-    """Take the verdicts out of a metric's tables, and the tables that are about verdicts alone."""
-    tables = {
-        name: table.assign(**{column: "" for column in ("verdict", "direction") if column in table})
-        for name, table in judged.tables.items()
-        if name not in OF_VERDICTS
-    }
-    return replace(judged, tables=tables)

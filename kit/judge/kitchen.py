@@ -21,7 +21,7 @@ from kit.schema import PRODUCT, THESE_BAGS, Metric
 from kit.trial import Run, Trial
 from kit.trial.models import Cook
 from kit.variance import fit_repeats
-from kit.variance.burn_arrays import Array, Mask, noted_bags
+from kit.variance.burn_arrays import Array, noted_bags
 from kit.variance.families import holm
 from kit.variance.sd_limits import component_limits
 
@@ -108,51 +108,37 @@ def _told(counted: Counted) -> dict[str, pd.DataFrame]:
     return found
 
 
-def _compared(a: str, b: str, parts: Mapping[str, pd.DataFrame]) -> dict[str, object]:
+def _compared(a: str, b: str, parts: Mapping[str, pd.DataFrame]) -> Row:
+    """Return the two-sided mid-p of two fuels, of k of n burns against j of m or of whole bags shared out anew."""
     (k, n), (j, m) = ((int(parts[fuel]["reached"].sum()), len(parts[fuel])) for fuel in (a, b))
     disagree = [fuel for fuel in (a, b) if bags_disagree(parts[fuel])]
-    one_bag = any(_of_one_bag(parts[fuel]) for fuel in (a, b))
+    # bags that are not all noted are one, as in the models
+    bags = [noted_bags([fuel] * len(parts[fuel]), parts[fuel]["bag"].tolist()) for fuel in (a, b)]
+    if disagree:
+        by_bag = pd.concat([parts[a], parts[b]]).groupby(["fuel", "bag"], sort=False)["reached"]
+        reached, burns = by_bag.sum().to_numpy(float), by_bag.size().to_numpy(float)
+        bags_of_a = parts[a]["bag"].nunique()
+        if comb(len(burns), bags_of_a) <= MOST_WAYS:
+            chosen = np.array(list(combinations(range(len(burns)), bags_of_a)))
+        else:
+            rng = np.random.default_rng(1)
+            drawn = [rng.permutation(len(burns))[:bags_of_a] for _ in range(MOST_WAYS - 1)]
+            chosen = np.array([np.arange(bags_of_a), *drawn])
+        hits, tried = reached[chosen].sum(axis=1), burns[chosen].sum(axis=1)
+        apart = np.abs(hits / tried - (reached.sum() - hits) / (burns.sum() - tried))
+        chance, same = np.full(len(apart), 1 / len(apart)), np.isclose(apart, apart[0])
+        beyond = (apart > apart[0]) & ~same
+    else:  # with both margins held
+        ways = np.array([comb(n, i) * comb(m, k + j - i) if i <= k + j else 0 for i in range(n + 1)], float)
+        chance = ways / ways.sum()
+        same = np.isclose(chance, chance[k], rtol=1e-9)
+        beyond = (chance < chance[k]) & ~same
     return {
         "a": a, "b": b, "reached_a": k, "n_a": n, "reached_b": j, "n_b": m,
-        "p": _bags_shared_out(parts[a], parts[b]) if disagree else _fisher(k, n, j, m),
-        "method": "whole bags shared out anew" if disagree else "Fisher, mid-p", "disagree": " ".join(disagree),
-        "scope": THESE_BAGS if one_bag else PRODUCT,
+        "p": float(chance[beyond].sum() + chance[same].sum() / 2),
+        "method": "whole bags shared out anew" if disagree else "Fisher, mid-p",
+        "disagree": " ".join(disagree), "scope": THESE_BAGS if any(len(set(own)) == 1 for own in bags) else PRODUCT,
     }  # fmt: skip
-
-
-def _of_one_bag(rows: pd.DataFrame) -> bool:
-    """Return whether all burns of a fuel are of one bag; bags that are not all noted are one, as in the models."""
-    return len({*noted_bags(rows["fuel"].tolist(), rows["bag"].tolist())}) == 1
-
-
-def _fisher(k: int, n: int, j: int, m: int) -> float:
-    """Return the two-sided mid-p of k of n against j of m, both margins held."""
-    hits = k + j
-    ways = np.array([comb(n, i) * comb(m, hits - i) if i <= hits else 0 for i in range(n + 1)], float)
-    chance = ways / ways.sum()
-    return _mid_p(chance, np.isclose(chance, chance[k], rtol=1e-9), chance < chance[k])
-
-
-def _bags_shared_out(of_a: pd.DataFrame, of_b: pd.DataFrame) -> float:
-    """Return the two-sided mid-p of the difference of shares over all ways to give the bags to the two fuels."""
-    by_bag = pd.concat([of_a, of_b]).groupby(["fuel", "bag"], sort=False)["reached"]
-    bags = by_bag.agg(["sum", "size"])
-    reached, burns = bags["sum"].to_numpy(float), bags["size"].to_numpy(float)
-    first = of_a["bag"].nunique()
-    if comb(len(bags), first) <= MOST_WAYS:
-        chosen = np.array(list(combinations(range(len(bags)), first)))
-    else:
-        rng = np.random.default_rng(1)
-        drawn = [rng.permutation(len(bags))[:first] for _ in range(MOST_WAYS - 1)]
-        chosen = np.array([np.arange(first), *drawn])
-    k, n = reached[chosen].sum(axis=1), burns[chosen].sum(axis=1)
-    apart = np.abs(k / n - (reached.sum() - k) / (burns.sum() - n))
-    same = np.isclose(apart, apart[0])
-    return _mid_p(np.full(len(apart), 1 / len(apart)), same, (apart > apart[0]) & ~same)
-
-
-def _mid_p(chance: Array, same: Mask, beyond: Mask) -> float:
-    return float(chance[beyond & ~same].sum() + chance[same].sum() / 2)
 
 
 def judge_cooks(counted: Counted, run: Run) -> pd.DataFrame:
@@ -277,7 +263,7 @@ def judge_scores(run: Run, counted: Counted, question: Question) -> dict[str, pd
     burns = counted.metrics[conditions].drop_duplicates("burn")
     burns = burns[burns["burn"].isin(counted.burns)]
     known = run.scores.dropna(subset=["score"])[["burn", "taster", "attribute", "score"]]
-    fuels, pairs, tasters = [], [], []
+    found: dict[str, list[pd.DataFrame]] = {"scores": [], "score_pairs": [], "tasters": []}
     for name, rows in known.merge(burns, on="burn").groupby("attribute", sort=False):
         attribute = str(name)
         own = rows.groupby("taster")["score"]
@@ -288,20 +274,15 @@ def judge_scores(run: Run, counted: Counted, question: Question) -> dict[str, pd
         spec = Metric(f"score:{attribute}", "score", attribute, "", "plain", "declared")
         tables = judge_metric(burned.assign(value=burned["burn"].map(value)), spec, question).tables
         if "means" in tables:
-            fuels.append(_fuels(attribute, rows, tables["means"]))
+            means, by_fuel = tables["means"], rows.groupby("fuel")
+            plain = by_fuel["score"].agg(score="median", scores="size").join(by_fuel["taster"].nunique())
+            limits = {end: means[end].clip(0, 1) for end in ("low", "high")}
+            means = means.assign(attribute=attribute, chance=means["mean"].clip(0, 1), **limits)
+            found["scores"].append(means.join(plain.rename(columns={"taster": "tasters"}), on="fuel"))
         if "comparisons" in tables:
-            pairs.append(tables["comparisons"].assign(attribute=attribute))
-        tasters.append(_spread_of_tasters(rows, question.level).assign(attribute=attribute))
-    tables = {"scores": fuels, "score_pairs": pairs, "tasters": tasters}
-    return {name: laid_out(parts, name) for name, parts in tables.items()}
-
-
-def _fuels(attribute: str, rows: pd.DataFrame, means: pd.DataFrame) -> pd.DataFrame:
-    plain = rows.groupby("fuel")["score"].agg(score="median", scores="size")
-    tasters = rows.groupby("fuel")["taster"].nunique()
-    limits = {name: means[name].clip(0, 1) for name in ("low", "high")}
-    table = means.assign(attribute=attribute, chance=means["mean"].clip(0, 1), **limits)
-    return table.join(plain, on="fuel").join(tasters.rename("tasters"), on="fuel")
+            found["score_pairs"].append(tables["comparisons"].assign(attribute=attribute))
+        found["tasters"].append(_spread_of_tasters(rows, question.level).assign(attribute=attribute))
+    return {name: laid_out(parts, name) for name, parts in found.items()}
 
 
 def _spread_of_tasters(rows: pd.DataFrame, level: float) -> pd.DataFrame:

@@ -205,10 +205,10 @@ def _needed(fit: RepeatFit, asked: Asked, upper: dict[str, float], known: Resour
     options = range(1, min([(MOST_TIMES - 1) * len(fit.table) // (2 * burns), *most]) + 1)
     bags = 1 + bisect_left(options, ENOUGH, key=lambda n: chance_of_settling(fit, asked, upper, n, burns))
     pair: dict[str, object] = {"a": asked.a, "b": asked.b, "burns": burns}
-    if bags > len(options):
-        return pair
-    more = {"more_burns": 2 * bags * burns, "grams": bags * grams, "cost": bags * cost, "hours": bags * hours}
-    return pair | more | {"bags": bags}
+    if bags <= len(options):
+        pair |= {"bags": bags, "more_burns": 2 * bags * burns}
+        pair |= {"grams": bags * grams, "cost": bags * cost, "hours": bags * hours}
+    return pair
 
 
 def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags: int, burns: int) -> float:

@@ -158,6 +158,11 @@ def look_level(stages: Sequence[int], done: int, confidence: float = 0.95) -> fl
 @lru_cache(maxsize=32)
 def nominal_levels(shares: tuple[float, ...], alpha: float) -> tuple[float, ...]:
     """Return the two-sided nominal p of each look at these shares of the information, all errors together α*."""
+
+    def beyond(bound: float, root: float, rest: float, inside: Array, spend: float) -> float:
+        out = special.ndtr((-bound - root * grid) / rest) + special.ndtr((root * grid - bound) / rest)
+        return STEP * float(out @ inside) - spend
+
     spent = [2 * float(special.ndtr(special.ndtri(alpha / 2) / np.sqrt(share))) for share in shares]
     grid = np.arange(-FARTHEST, FARTHEST + STEP / 2, STEP)
     bounds = [-float(special.ndtri(spent[0] / 2))]
@@ -166,16 +171,8 @@ def nominal_levels(shares: tuple[float, ...], alpha: float) -> tuple[float, ...]
         inside = np.where(np.abs(grid) < bounds[-1], density, 0.0)
         root, rest = np.sqrt(before / now), np.sqrt(1 - before / now)
         density = STEP * (_normal((grid[:, None] - root * grid) / rest) / rest) @ inside
-        bounds.append(_boundary(grid, root, rest, inside, total - last))
+        bounds.append(float(optimize.brentq(beyond, 0.0, FARTHEST, (root, rest, inside, total - last))))
     return tuple(2 * float(special.ndtr(-bound)) for bound in bounds)
-
-
-def _boundary(grid: Array, root: float, rest: float, inside: Array, spend: float) -> float:
-    def beyond(bound: float) -> float:
-        out = special.ndtr((-bound - root * grid) / rest) + special.ndtr((root * grid - bound) / rest)
-        return STEP * float(out @ inside) - spend
-
-    return float(optimize.brentq(beyond, 0.0, FARTHEST))
 
 
 def _normal(z: Array) -> Array:
@@ -308,16 +305,13 @@ class Question:
 
     def roles(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return the arguments of `fit_repeats` that say what the columns of these burns are."""
-        days, fuels = set(rows["day"].tolist()), rows["fuel"].tolist()
-        has_days = "" not in days and len(days) > 1
-        varying = [name for name in self.covariates if rows[name].nunique() > 1]
-        repeats = len(set(fuels)) < len(fuels)
+        days, repeats = set(rows["day"].tolist()), bool(rows["fuel"].duplicated().any())
         spread = (self.spread or self._spread_of(rows)) if repeats else "common"
         return {
             "bag": "bag",
-            "day": "day" if has_days else None,
+            "day": "day" if "" not in days and len(days) > 1 else None,
             "kind": "kind" if spread == "by kind" else None,
-            "covariates": tuple(varying),
+            "covariates": tuple(name for name in self.covariates if rows[name].nunique() > 1),
             "spread": spread,
             "borrowed": None if repeats else self.borrowed,
         }

@@ -16,7 +16,7 @@ from scipy import special
 from kit.judge.question import WORDS
 from kit.judge.verdicts import BEYOND, LITTLE, SAME, half_widths, verdicts_of
 from kit.variance.bootstrap import bounded_again, refitted, simulated
-from kit.variance.bounded import STEPS, Rows, minimise_rows, posterior, slope
+from kit.variance.bounded import STEPS, minimise_rows, posterior, slope
 from kit.variance.burn_arrays import Array, Mask
 from kit.variance.censored import held_rows, imputed
 from kit.variance.families import all_pairs
@@ -52,9 +52,6 @@ SD_OF = "SD of {name}s"
 
 Row = tuple[str, float, Array | Mask]
 """What is counted, how often it was promised, and in which simulated trials it held, or how often in each."""
-
-Opinion = tuple[Mapping[str, float], str]
-"""What the other program found, by quantity, and how, or why it found nothing."""
 
 
 def self_check(
@@ -199,47 +196,37 @@ def _with_bounds(
     which = np.arange(trials) % len(usable)
     df = contrasts(imputed(fit), L[usable], "best", level).df[0][which]
     chosen = L[usable[which]]
-    t, se, expected = _t_of_truth(known, chosen[:, known.kept], chosen @ beta, best, rows, df)
+    held, truth = chosen[:, known.kept], chosen @ beta
+    estimate, covariance, box = posterior(known.model, best, rows, held[:, None])
+    estimate = estimate[:, 0] + known.centre * held[:, known.is_mean].sum(axis=1)
+    se = np.sqrt(covariance[:, 0, 0])
+    # t of the truth, from the rise of each trial's profile there above a parabola of one an SE squared
+    at_best = held_rows(known, rows, held, estimate)
+    there = minimise_rows(known.model, best, at_best, most=STEPS)
+    lowest = there.value - slope(known.model, there.theta, at_best, se) ** 2 / 4
+    at_truth = held_rows(known, rows, held, truth)
+    rise = minimise_rows(known.model, there.theta, at_truth, most=STEPS).value - lowest
+    with np.errstate(over="ignore"):  # where burns agree all but exactly, no other value is possible
+        size = np.sqrt(df * np.expm1(np.maximum(rise, 0.0) / (df + 1)))
+    t = np.copysign(size, estimate - truth)
     trial, of_sd = np.arange(trials), np.arange(trials) % len(theta)
-    least = contrasts(_as_measured(fit, known, y, expected), L[usable], "best", level)
-    off = (least.estimate[trial, which] - chosen @ beta) / least.se[trial, which]
+    # as if the values expected of the bounds had been measured
+    whole, values = imputed(fit), np.repeat(known.expected, trials, axis=0)
+    values[:, known.order] = np.hstack([y[:, : len(known.order) - known.model.m], box.mean]) + known.centre
+    again = refitted(whole, replace(whole.columns, values=values), whole.engine.rotate(values))
+    least = contrasts(again, L[usable], "best", level)
+    off = (least.estimate[trial, which] - truth) / least.se[trial, which]
     wider = special.stdtrit(least.df[trial, which], (1 + level) / 2) / special.stdtrit(df, (1 + level) / 2)
     t = np.clip(t, -np.abs(off) / wider, np.abs(off) / wider)
     at, fixed = best.copy(), np.arange(len(theta)) == of_sd[:, None]
     at[trial, of_sd] = np.maximum(theta, 1e-12 * theta.sum())[of_sd]
     value = minimise_rows(known.model, at, rows, fixed, STEPS).value
     above = (theta[of_sd] > best[trial, of_sd]).astype(int)
-    rise = np.stack([rises(fit, j, level, own=True)[:, 0] for j in range(len(theta))], axis=1)
-    inside = value - found.value <= rise[above, of_sd]
-    held = [inside[of_sd == j] for j in range(len(theta))]
-    spreads = list(zip(fit.names, profile_words(fit, own=True), held, strict=True))
+    most = np.stack([rises(fit, j, level, own=True)[:, 0] for j in range(len(theta))], axis=1)
+    inside = value - found.value <= most[above, of_sd]
+    of_each = [inside[of_sd == j] for j in range(len(theta))]
+    spreads = list(zip(fit.names, profile_words(fit, own=True), of_each, strict=True))
     return np.stack([t * se, se, df]), usable[which] >= len(fit.labels), spreads
-
-
-def _as_measured(fit: RepeatModel, known: Censored, y: Array, expected: Array) -> RepeatModel:
-    """Return a fit of simulated trials (trials, burns) as if the values expected of the bounds had been measured."""
-    whole, exact = imputed(fit), len(known.order) - known.model.m
-    values = np.repeat(known.expected, len(y), axis=0)
-    values[:, known.order] = np.hstack([y[:, :exact], expected]) + known.centre
-    return refitted(whole, replace(whole.columns, values=values), whole.engine.rotate(values))
-
-
-def _t_of_truth(
-    known: Censored, held: Array, truth: Array, theta: Array, rows: Rows, df: Array
-) -> tuple[Array, Array, Array]:
-    """Return t (trials,) of the truth, from the rise of each trial's profile there, its SE, and values expected."""
-    estimate, covariance, box = posterior(known.model, theta, rows, held[:, None])
-    estimate = estimate[:, 0] + known.centre * held[:, known.is_mean].sum(axis=1)
-    se = np.sqrt(covariance[:, 0, 0])
-    at_best = held_rows(known, rows, held, estimate)
-    best = minimise_rows(known.model, theta, at_best, most=STEPS)
-    # a parabola of one an SE squared
-    least = best.value - slope(known.model, best.theta, at_best, se) ** 2 / 4
-    at_truth = held_rows(known, rows, held, truth)
-    rise = minimise_rows(known.model, best.theta, at_truth, most=STEPS).value - least
-    with np.errstate(over="ignore"):  # where burns agree all but exactly, no other value is possible
-        size = np.sqrt(df * np.expm1(np.maximum(rise, 0.0) / (df + 1)))
-    return np.asarray(np.copysign(size, estimate - truth)), se, box.mean
 
 
 def second_opinion(fit: RepeatModel) -> pd.DataFrame:
@@ -248,31 +235,7 @@ def second_opinion(fit: RepeatModel) -> pd.DataFrame:
     'agrees' is within one part in a thousand of the burn SD. Only estimates are compared: MixedLM's standard errors
     are not (X'V^-1X)^-1 in unbalanced designs.
     """
-    theta = fit.estimate.theta[0]
-    theirs, note = _asked(fit)
-    mine = _quantities(fit, fit.estimate.beta[0], dict(zip(fit.names, theta, strict=True)))
-    table = pd.DataFrame({"kit": pd.Series(mine)}).rename_axis("quantity")
-    table["other"] = pd.Series(theirs, dtype=float)
-    near = (table["kit"] - table["other"]).abs() <= TOLERANCE * np.sqrt(theta[-1])
-    if theirs and not near.all() and _is_less_likely(fit, theirs):
-        note += OPINION["less_likely"]
-    return table.assign(agrees=near, note=note).reset_index()
-
-
-def _is_less_likely(fit: RepeatModel, theirs: Mapping[str, float]) -> bool:
-    """Return whether the other program's SDs make these burns less likely, by the criterion that both minimise."""
-    theta = np.array([[theirs[SD_OF.format(name=name)] ** 2 for name in fit.names]])
-    criterion = fit.engine.deviance(fit.data, theta, np.zeros(1, int)).value[0]
-    return bool(criterion > fit.criterion + ROUNDING)
-
-
-def _quantities(fit: RepeatModel, beta: Array, variances: Mapping[str, float]) -> dict[str, float]:
-    means = {f"mean of {label}": float(mean) for label, mean in zip(fit.labels, beta, strict=False)}
-    return means | {SD_OF.format(name=name): float(np.sqrt(each)) for name, each in variances.items()}
-
-
-def _asked(fit: RepeatModel) -> Opinion:
-    most = LARGEST[min(len(fit.design.terms), 2)]
+    theta, most = fit.estimate.theta[0], LARGEST[min(len(fit.design.terms), 2)]
     reasons = {
         "no_repeats": not fit.has_spread,
         "spread_by_group": fit.design.spread.count > 1,
@@ -280,18 +243,35 @@ def _asked(fit: RepeatModel) -> Opinion:
         "bounds": fit.columns.side is not None,
         "too_many": fit.design.n > most,
     }
+    theirs: Mapping[str, float] = {}
     if reason := next((name for name, holds in reasons.items() if holds), ""):
-        return {}, OPINION[reason].format(most=most)
-    # kept from all eyes, whatever becomes of warnings elsewhere: statsmodels sets a filter of its own
-    with warnings.catch_warnings(record=True, action="always"):
-        try:
-            return _by_statsmodels(fit)
-        except Exception as error:  # whatever goes wrong inside the other program is its answer
-            said = str(error).splitlines()[0][:80]
-            return {}, OPINION["failed"].format(error=type(error).__name__, said=said)
+        note = OPINION[reason].format(most=most)
+    else:
+        # kept from all eyes, whatever becomes of warnings elsewhere: statsmodels sets a filter of its own
+        with warnings.catch_warnings(record=True, action="always"):
+            try:
+                theirs, note = _by_statsmodels(fit)
+            except Exception as error:  # whatever goes wrong inside the other program is its answer
+                said = str(error).splitlines()[0][:80]
+                note = OPINION["failed"].format(error=type(error).__name__, said=said)
+    mine = _quantities(fit, fit.estimate.beta[0], dict(zip(fit.names, theta, strict=True)))
+    table = pd.DataFrame({"kit": pd.Series(mine)}).rename_axis("quantity")
+    table["other"] = pd.Series(theirs, dtype=float)
+    near = (table["kit"] - table["other"]).abs() <= TOLERANCE * np.sqrt(theta[-1])
+    if theirs and not near.all():  # by the criterion that both minimise
+        other = np.array([[theirs[SD_OF.format(name=name)] ** 2 for name in fit.names]])
+        criterion = fit.engine.deviance(fit.data, other, np.zeros(1, int)).value[0]
+        note += OPINION["less_likely"] if criterion > fit.criterion + ROUNDING else ""
+    return table.assign(agrees=near, note=note).reset_index()
 
 
-def _by_statsmodels(fit: RepeatModel) -> Opinion:
+def _quantities(fit: RepeatModel, beta: Array, variances: Mapping[str, float]) -> dict[str, float]:
+    means = {f"mean of {label}": float(mean) for label, mean in zip(fit.labels, beta, strict=False)}
+    return means | {SD_OF.format(name=name): float(np.sqrt(each)) for name, each in variances.items()}
+
+
+def _by_statsmodels(fit: RepeatModel) -> tuple[dict[str, float], str]:
+    """Return what the other program found, by quantity, and how."""
     from statsmodels.regression.linear_model import OLS
     from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 

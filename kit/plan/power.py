@@ -17,13 +17,12 @@ from kit.judge.question import Multiplicity, Question
 from kit.judge.verdicts import DIFFERENCES, half_widths, standard_errors, verdict_chances
 from kit.plan.schedule import refuse_misfits, refuse_no_count
 from kit.trial.quantities import is_number
-from kit.variance.averaged import simulated_errors
 from kit.variance.burn_arrays import Array, Columns, Levels, Roles, read_columns
 from kit.variance.design import Design as AnalysedDesign
 from kit.variance.design import Spread, design_of, overlap
 from kit.variance.engine import engine_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of
-from kit.variance.inference import LEAST_DF, known_at
+from kit.variance.inference import LEAST_DF, known_at, simulated_errors
 
 Components: TypeAlias = Mapping[str, float] | pd.DataFrame
 Designed: TypeAlias = "Design | Mapping[str, int] | pd.DataFrame"

@@ -7,12 +7,12 @@ import pandas as pd
 from numpy.random import Generator
 from scipy import special
 
-from kit.variance.averaged import nodes_of
 from kit.variance.bounded import Rows
 from kit.variance.burn_arrays import Array, Codes, Columns, refused
 from kit.variance.earlier_likelihoods import beside
 from kit.variance.engine import Estimate
 from kit.variance.fit import contrasts
+from kit.variance.inference import nodes_of
 from kit.variance.model import ORDER, RepeatModel
 from kit.variance.optimise import ROUGH
 from kit.variance.ratio_nodes import weigh

@@ -185,12 +185,8 @@ def together(models: Sequence[Model], rows: Sequence[Rows]) -> tuple[Model, Rows
 
 def criterion(model: Model, theta: Array, data: Rows) -> Array:
     """Return D (rows,) at theta (rows, c); no rows are no values."""
-    parts = model.passes(len(theta))
-    return np.concatenate([_criterion(model, theta[part], data.take(part)) for part in parts])
-
-
-def _criterion(model: Model, theta: Array, data: Rows) -> Array:
-    return _value(model, theta, data, _factored(model, theta, data))
+    parts = [(theta[part], data.take(part)) for part in model.passes(len(theta))]
+    return np.concatenate([_value(model, at, rows, _factored(model, at, rows)) for at, rows in parts])
 
 
 def _value(model: Model, theta: Array, data: Rows, at: _Factored) -> Array:
@@ -200,13 +196,6 @@ def _value(model: Model, theta: Array, data: Rows, at: _Factored) -> Array:
     if data.held is not None:
         D = D + np.log(2 * np.pi / np.vecdot(data.held, data.held))
     return np.asarray(D - 2 * log_probability(data.low - at.mean, data.high - at.mean, at.own, data.points))
-
-
-def _covariance(model: Model, theta: Array, data: Rows) -> Array:
-    """Return the covariance (rows, n + m, n + m) of k'h where it is held, z and w."""
-    S, size = _of(model.S, data), model.S.shape[2]
-    total = (theta[:, None] @ S.reshape(*S.shape[:2], size**2)).reshape(len(theta), size, size)
-    return _seen(_seen(total, model.space.p, data).transpose(0, 2, 1), model.space.p, data)
 
 
 def _seen(known: Array, p: int, data: Rows) -> Array:
@@ -246,7 +235,9 @@ class _Factored:
 
 def _factored(model: Model, theta: Array, data: Rows) -> _Factored:
     """Factor with q as a last row beside an end, so that the factor holds what solves for it."""
-    covariance, is_held = _covariance(model, theta, data), int(data.held is not None)
+    S, p, is_held = _of(model.S, data), model.space.p, int(data.held is not None)
+    total = (theta[:, None] @ S.reshape(*S.shape[:2], -1)).reshape(len(theta), *S.shape[2:])
+    covariance = _seen(_seen(total, p, data).transpose(0, 2, 1), p, data)
     size, n = covariance.shape[1], data.z.shape[1] + is_held
     A = np.empty((len(theta), size + 1, size + 1))
     A[:, :-1, :-1] = covariance

@@ -217,7 +217,16 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
         name: None if column is None else _labels(table, column, keep, faults)
         for name, column in columns.items()
     }
-    numbers, blocks = _covariates(table, roles, keep, faults)
+    numbers: dict[str, Array] = {}
+    blocks: dict[str, Levels] = {}
+    for name in roles.covariates:
+        column = table[name][keep]
+        if not pd.api.types.is_numeric_dtype(column.dtype) or column.dtype == bool:
+            blocks[name] = _labels(table, name, keep, faults)
+            continue
+        numbers[name] = column.to_numpy(dtype=np.float64, na_value=np.nan)
+        if not np.isfinite(numbers[name]).all():
+            faults.take(refused("blank covariate", name=name))
     faults.settle()
     fuel, bag = parts["fuel"], parts["bag"]
     if bag is not None and fuel is not None:
@@ -225,20 +234,14 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
         notes += said
     kinds, kind_of_fuel = _kinds(fuel, parts["kind"], roles)
     kept_side = side[keep] if side[keep].any() else None
-    never_reached, said = _never(table, roles, never)
+    lost: Mapping[Any, int] = {}
+    if roles.fuel is not None and never.any():
+        burns, lost = Counter(table[roles.fuel].tolist()), Counter(table.loc[never, roles.fuel].tolist())
+        notes += tuple(noted("never reached", fuel=own, count=lost[own], burns=burns[own]) for own in lost)
     return Columns(
         values, fuel, bag, parts["day"], kinds, kind_of_fuel, numbers, blocks, kept_side, np.flatnonzero(keep),
-        notes + said, never_reached,
+        notes, tuple(lost),
     )  # fmt: skip
-
-
-def _never(table: pd.DataFrame, roles: Roles, never: Mask) -> tuple[tuple[Any, ...], tuple[str, ...]]:
-    """Fuels with burns that never reached the threshold, and what to say of them."""
-    if roles.fuel is None or not never.any():
-        return (), ()
-    burns, lost = Counter(table[roles.fuel].tolist()), Counter(table.loc[never, roles.fuel].tolist())
-    said = (noted("never reached", fuel=fuel, count=lost[fuel], burns=burns[fuel]) for fuel in lost)
-    return tuple(lost), tuple(said)
 
 
 def _check_names(table: pd.DataFrame, roles: Roles, faults: Faults) -> None:
@@ -333,22 +336,6 @@ def _labels(table: pd.DataFrame, name: str, keep: Mask, faults: Faults) -> Level
         where = np.flatnonzero(keep)[np.isin(levels.codes, blank)]
         faults.take(refused("blank label", name=name, rows=", ".join(map(str, where[:5]))))
     return levels
-
-
-def _covariates(
-    table: pd.DataFrame, roles: Roles, keep: Mask, faults: Faults
-) -> tuple[dict[str, Array], dict[str, Levels]]:
-    numbers: dict[str, Array] = {}
-    blocks: dict[str, Levels] = {}
-    for name in roles.covariates:
-        column = table[name][keep]
-        if not pd.api.types.is_numeric_dtype(column.dtype) or column.dtype == bool:
-            blocks[name] = _labels(table, name, keep, faults)
-            continue
-        numbers[name] = column.to_numpy(dtype=np.float64, na_value=np.nan)
-        if not np.isfinite(numbers[name]).all():
-            faults.take(refused("blank covariate", name=name))
-    return numbers, blocks
 
 
 def _within(fuel: Levels, bag: Levels) -> tuple[Levels, tuple[str, ...]]:

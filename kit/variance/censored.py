@@ -68,7 +68,10 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     alone, whole = (design_of(each, choices.fuel_effect, choices.spread) for each in (exact, columns))
     if alone.nu == 0:
         raise refused("few exact", exact=alone.n, parameters=alone.p)
-    design = _told_apart(whole, alone)
+    # of the random terms those that the exact burns tell apart: a bound knows no size of the others
+    terms = tuple(term for term in whole.terms if alone.term(term.name) is not None)
+    why = tuple(noted("only in bounds", name=term.name) for term in whole.terms if term not in terms)
+    design = replace(whole, terms=terms, notes=(*whole.notes, *why))
     known = _bounded(columns, design, choices.borrowed, float(exact.values[0, 0]))
     model, data, centre, kept = known.model, known.data, known.centre, known.kept
     face = fit_design(table, roles, replace(columns, side=None), design, choices)
@@ -95,13 +98,6 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
         estimate=Estimate(theta, beta[None], least.value, least.converged, 1),
         censored=replace(known, expected=filled, covariance=covariance),
     )  # fmt: skip
-
-
-def _told_apart(whole: Design, alone: Design) -> Design:
-    """Return the design of all burns with the random terms of the exact ones: of the others a bound knows no size."""
-    terms = tuple(term for term in whole.terms if alone.term(term.name) is not None)
-    why = tuple(noted("only in bounds", name=term.name) for term in whole.terms if term not in terms)
-    return replace(whole, terms=terms, notes=(*whole.notes, *why))
 
 
 def _bounded(columns: Columns, design: Design, borrowed: Borrowed | None, centre: float) -> Censored:

@@ -123,8 +123,15 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
     """
     means, said = _means(columns, fuel_effect)
     indicators = means.indicators
-    fixed, candidates, notes = _random_or_fixed(columns, fuel_effect)
-    blocks = columns.blocks if fixed is None else {**columns.blocks, "day": fixed}
+    day, days = columns.day, 0 if columns.day is None else columns.day.count
+    possible = {
+        "fuel": columns.fuel if fuel_effect == "random" else None,
+        "bag": columns.bag,
+        "day": day if days >= 3 else None,
+    }
+    candidates = [(name, levels) for name, levels in possible.items() if levels is not None]
+    notes = {1: (noted("one day"),), 2: (noted("two days"),)}.get(days, ())
+    blocks = {**columns.blocks, "day": day} if day is not None and days == 2 else columns.blocks
     X, names, apart, lost = _fixed_part(indicators, columns.numbers, blocks)
     if X.shape[0] < X.shape[1]:
         raise refused("few burns", burns=columns.n, parameters=X.shape[1])
@@ -139,7 +146,9 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
     _spread_of_its_own(Q, groups)
     terms, why, apart = _terms(Q, candidates, groups, apart, means, X is indicators)
     labels = tuple(means.labels)
-    words = (*columns.notes, *said, *notes, *lost, *why, *_pairs_apart(apart, labels))
+    pairs = [f"{labels[i]} and {labels[j]}" for i, j in np.argwhere(apart) if i < j]
+    shown = "; ".join(pairs[:6]) + (" …" if len(pairs) > 6 else "")
+    words = (*columns.notes, *said, *notes, *lost, *why, *([noted("apart", pairs=shown)] if pairs else []))
     return Design(X, Q, R, (*map(str, labels), *names), labels, means.codes, terms, groups, apart, words)
 
 
@@ -158,21 +167,6 @@ def _means(columns: Columns, fuel_effect: FuelEffect) -> tuple[Levels, tuple[str
             faults.take(refused("few fuels", fuels=fuels, of="" if of is None else f" of kind {kind}"))
     faults.settle()
     return Levels(kind_of[fuel.codes], kinds), (noted("fuels at random"),)
-
-
-def _random_or_fixed(
-    columns: Columns, fuel_effect: FuelEffect
-) -> tuple[Levels | None, list[tuple[str, Levels]], tuple[str, ...]]:
-    """Return the fixed day block, the candidates for random terms, and the reasons."""
-    day, days = columns.day, 0 if columns.day is None else columns.day.count
-    possible = {
-        "fuel": columns.fuel if fuel_effect == "random" else None,
-        "bag": columns.bag,
-        "day": day if days >= 3 else None,
-    }
-    candidates = [(name, levels) for name, levels in possible.items() if levels is not None]
-    notes = {1: (noted("one day"),), 2: (noted("two days"),)}
-    return day if days == 2 else None, candidates, notes.get(days, ())
 
 
 def _fixed_part(
@@ -238,7 +232,10 @@ def _terms(
     cell_means: bool,
 ) -> tuple[tuple[Term, ...], tuple[str, ...], Mask]:
     """Keep each term that is linearly independent of those before it; say where the others went."""
-    within = [_lies_in(levels, means) for _, levels in candidates]
+    within: list[Codes | None] = []  # which mean each level lies in; of a term with a level in several, none
+    for _, levels in candidates:
+        of_level = levels.of_each(means.codes)
+        within.append(of_level if (of_level[levels.codes] == means.codes).all() else None)
     g = groups.count
     if cell_means and g == len(candidates) == 1 and within[0] is not None:
         found = [home_within(candidates[0][1], means)]
@@ -259,12 +256,6 @@ def _terms(
     return terms, tuple(notes), apart
 
 
-def _lies_in(inner: Levels, outer: Levels) -> Codes | None:
-    """Return the outer label each inner one lies in; None where an inner one has burns of several."""
-    of_inner = inner.of_each(outer.codes)
-    return of_inner if (of_inner[inner.codes] == outer.codes).all() else None
-
-
 def _spread_of_its_own(Q: Array, groups: Levels) -> None:
     """Refuse groups without repeats, and those whose repeats are the same, where spread differs by group."""
     if groups.count == 1:
@@ -279,12 +270,6 @@ def _spread_of_its_own(Q: Array, groups: Levels) -> None:
     if size[0] <= RANK_TOLERANCE:
         same = np.flatnonzero(np.abs(mixed[:, 0]) > NONE_OF_IT)
         raise refused("one spread", groups=" and ".join(str(names[i]) for i in same))
-
-
-def _pairs_apart(apart: Mask, labels: tuple[Any, ...]) -> tuple[str, ...]:
-    pairs = [f"{labels[i]} and {labels[j]}" for i, j in np.argwhere(apart) if i < j]
-    shown = "; ".join(pairs[:6]) + (" …" if len(pairs) > 6 else "")
-    return (noted("apart", pairs=shown),) if pairs else ()
 
 
 def overlap(Q: Array, terms: Sequence[Levels], groups: Levels) -> Array:
@@ -323,10 +308,20 @@ def homes(Q: Array, terms: Sequence[Levels], groups: Levels) -> list[int | None]
     """
     table, g = overlap(Q, terms, groups), groups.count
     kept = [i for i in range(g) if table[i, i] > RANK_TOLERANCE]
-    found = []
-    for place in range(g, g + len(terms)):
-        found.append(_home(table, kept, place))
-        kept += [place] if found[-1] is None else []
+    found: list[int | None] = []
+    for new in range(g, g + len(terms)):
+        home: int | None = None
+        if table[new, new] <= 0:
+            home = -1
+        elif kept:
+            own = table[kept][:, kept]
+            scale = np.sqrt(own.diagonal())
+            cross = table[kept, new] / (scale * np.sqrt(table[new, new]))
+            weights = cross if len(kept) == 1 else np.linalg.solve(own / np.outer(scale, scale), cross)
+            if 1 - cross @ weights <= RANK_TOLERANCE:
+                home = kept[int(np.argmax(np.abs(weights)))]
+        found.append(home)
+        kept += [new] if home is None else []
     return found
 
 
@@ -338,16 +333,3 @@ def home_within(levels: Levels, means: Levels) -> int | None:
     if levels.count == means.count:
         return -1
     return 0 if levels.count == len(levels.codes) else None
-
-
-def _home(table: Array, kept: list[int], new: int) -> int | None:
-    if table[new, new] <= 0:
-        return -1
-    if not kept:
-        return None
-    own = table[kept][:, kept]
-    scale = np.sqrt(own.diagonal())
-    cross = table[kept, new] / (scale * np.sqrt(table[new, new]))
-    weights = cross if len(kept) == 1 else np.linalg.solve(own / np.outer(scale, scale), cross)
-    left = 1 - cross @ weights
-    return None if left > RANK_TOLERANCE else kept[int(np.argmax(np.abs(weights)))]

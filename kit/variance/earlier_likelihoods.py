@@ -131,13 +131,8 @@ def _conflict(joint: Joint) -> Array:
         ((whole[0] - within[0], whole[1] - within[1]), own.space.k, sum(each.space.k for each in others)),
     ):
         if min(df_a, df_b) > 0:
-            tests.append(_two_sided(a, b, float(df_a), float(df_b)))
+            with np.errstate(divide="ignore", invalid="ignore"):
+                F = np.nan_to_num((a / df_a) / (b / df_b), nan=1.0, posinf=1e300)
+            less, more = special.fdtr(df_a, df_b, F), special.fdtrc(df_a, df_b, F)
+            tests.append(np.minimum(1.0, 2 * np.minimum(less, more)))
     return np.minimum(1.0, len(tests) * np.min(tests, axis=0)) if tests else np.ones(len(total))
-
-
-def _two_sided(a: Array, b: Array, df_a: float, df_b: float) -> Array:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        F = np.nan_to_num((a / df_a) / (b / df_b), nan=1.0, posinf=1e300)
-    return np.asarray(
-        np.minimum(1.0, 2 * np.minimum(special.fdtr(df_a, df_b, F), special.fdtrc(df_a, df_b, F)))
-    )

@@ -152,7 +152,9 @@ class Engine:
         within = np.array([V.diagonal() for V in space.residual[space.terms :]])
         own = (data.z**2 @ within.T + data.rss) / np.maximum(np.bincount(space.codes) - 1.0, 1.0)
         burns = np.exp(np.log(np.maximum(own, 1e-6 * own.max(axis=1, keepdims=True))).mean(axis=0))
-        axes = [_ratios(term, space.terms) for term in terms_in_order(self.design)]
+        tried, axes = np.logspace(-1.5, 4, 10 if space.terms < 3 else 6), []
+        for term in terms_in_order(self.design):
+            axes.append(np.concatenate([[0.0], tried / (len(term.levels.codes) / term.levels.count)]))
         points, inner = grid_of(axes, burns / burns[0])
         line = space.along(points)
         Q = line.quadratic(data, inner).reshape(R, -1)
@@ -203,12 +205,6 @@ class Engine:
         left = values - beta @ self.design.X.T
         effect = (spare @ weighted @ left[:, :, None])[:, :, 0]
         return effect, np.sqrt(np.diagonal(spare, axis1=1, axis2=2))
-
-
-def _ratios(term: Term, terms: int) -> Array:
-    """Ratios at which a term is tried."""
-    size = len(term.levels.codes) / term.levels.count
-    return np.concatenate([[0.0], np.logspace(-1.5, 4, 10 if terms < 3 else 6) / size])
 
 
 def _local_minima(table: Array) -> Mask:

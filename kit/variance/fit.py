@@ -158,8 +158,18 @@ def fit_repeats(
     """
     values = (value,) if isinstance(value, str) else tuple(value)
     roles = Roles(values, fuel, bag, day, kind, tuple(covariates), status)
-    choices = Choices(fuel_effect, spread, scale, method, _borrowed(borrowed))
-    _check_choices(choices)
+    known = None
+    if borrowed is not None:
+        sd, df = map(float, borrowed)
+        if not (0 < sd < np.inf and df > 0):
+            raise refused("borrowed", sd=sd, df=df)
+        known = Borrowed(sd, df if np.isfinite(df) else 1e9)
+    choices, faults = Choices(fuel_effect, spread, scale, method, known), Faults()
+    offered = {"fuel_effect": FuelEffect, "spread": Spread, "scale": Scale, "method": Method}
+    for name, words in offered.items():
+        if (given := getattr(choices, name)) not in get_args(words):
+            faults.take(refused("choice", name=name, given=given, known=" or ".join(get_args(words))))
+    faults.settle()
     fit = _fitted(table, roles, choices)
     return joined(fit, earlier, power) if earlier else fit
 
@@ -195,24 +205,6 @@ def joined(
         bagless = design_of(replace(fit.columns, bag=None), "fixed", fit.spread_choice)
         found = replace(found, design=replace(fit.design, apart=bagless.apart))
     return replace(found, beside=beside(found))
-
-
-def _check_choices(choices: Choices) -> None:
-    faults = Faults()
-    known = {"fuel_effect": FuelEffect, "spread": Spread, "scale": Scale, "method": Method}
-    for name, words in known.items():
-        if (given := getattr(choices, name)) not in get_args(words):
-            faults.take(refused("choice", name=name, given=given, known=" or ".join(get_args(words))))
-    faults.settle()
-
-
-def _borrowed(borrowed: tuple[float, float] | None) -> Borrowed | None:
-    if borrowed is None:
-        return None
-    sd, df = map(float, borrowed)
-    if not (0 < sd < np.inf and df > 0):
-        raise refused("borrowed", sd=sd, df=df)
-    return Borrowed(sd, df if np.isfinite(df) else 1e9)
 
 
 def contrasts(fit: RepeatModel, L: Array, df: DfMethod = "best", level: float = 0.95) -> Contrasts:

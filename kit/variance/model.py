@@ -271,16 +271,31 @@ class Choices:
 def fit_design(
     table: pd.DataFrame, roles: Roles, columns: Columns, design: Design, choices: Choices
 ) -> RepeatModel:
-    """Fit the responses of `columns` on a design already worked out."""
+    """Fit the responses of `columns` on a design already worked out.
+
+    Raises
+    ------
+    KitError
+        For a single response without any difference, and where no optimum is found.
+    """
     engine, R = engine_of(design, choices.method, choices.borrowed), len(columns.values)
     data = engine.rotate(columns.values)
     if design.nu == 0 and choices.borrowed is None:
         unknown, known = np.full((R, len(engine.names)), np.nan), np.ones(R, dtype=np.bool_)
         estimate = Estimate(unknown, data.b_ols, unknown[:, 0], known, 0)
     else:
-        flat = _flat(engine, data, columns.values)
+        # responses whose burns do not differ within what X explains, to rounding
+        size = np.maximum(np.abs(columns.values).max(axis=1), 1e-300) * FLAT
+        flat = (data.total <= size**2 * columns.n) & (engine.borrowed is None)
         if flat.any():
-            data = _instead(engine, columns, flat, roles)
+            values = columns.values.copy()
+            if R == 1:
+                same = np.ptp(values) == 0
+                found = f"every value equal to {values[0, 0]:g}" if same else "no difference within any fuel"
+                raise refused("flat", name=roles.values[0], found=found)
+            # a stand-in, whose results are blanked afterwards
+            values[flat] += np.random.default_rng(1).standard_normal((int(flat.sum()), columns.n))
+            data = engine.rotate(values)
         estimate = engine.solve(data)
         optimum_found(estimate.converged | flat, roles)
         for part in (estimate.theta, estimate.beta, estimate.criterion):
@@ -289,25 +304,6 @@ def fit_design(
         table if len(columns.rows) == len(table) else table.iloc[columns.rows], roles, choices.scale,
         choices.method, choices.spread, columns, design, engine, data, estimate, choices.borrowed,
     )  # fmt: skip
-
-
-def _flat(engine: Engine, data: Residuals, values: Array) -> Mask:
-    """Responses whose burns do not differ within what X explains, to rounding."""
-    if engine.borrowed is not None:
-        return np.zeros(len(values), dtype=np.bool_)
-    size = np.maximum(np.abs(values).max(axis=1), 1e-300) * FLAT
-    return np.asarray(data.total <= size**2 * values.shape[1])
-
-
-def _instead(engine: Engine, columns: Columns, flat: Mask, roles: Roles) -> Residuals:
-    """Refuse a flat single response; among several, put a stand-in whose results are blanked afterwards."""
-    values = columns.values.copy()
-    if len(flat) == 1:
-        same = np.ptp(values) == 0
-        found = f"every value equal to {values[0, 0]:g}" if same else "no difference within any fuel"
-        raise refused("flat", name=roles.values[0], found=found)
-    values[flat] += np.random.default_rng(1).standard_normal((int(flat.sum()), columns.n))
-    return engine.rotate(values)
 
 
 def optimum_found(converged: Mask, roles: Roles) -> None:

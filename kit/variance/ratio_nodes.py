@@ -327,10 +327,23 @@ def _axis(x: Array, d: Array, most: Array, held: Array) -> tuple[Array, Array]:
 
 
 def _outer(joint: Joint, axes: Sequence[Array], estimate: Array) -> tuple[Array, Array]:
-    """Return the outer nodes: φ (o, c) with the inner term's at 0, and their log prior densities (o,)."""
-    terms, groups = joint.own.space.terms, joint.own.space.groups
+    """Return the outer nodes: φ (o, c) with the inner term's at 0, and their log prior densities (o,).
+
+    Log ratios of the groups are on a grid, or drawn about estimates and weighted.
+    """
+    own, terms, groups = joint.own.space, joint.own.space.terms, joint.own.space.groups
     first, prior = _first_term(joint, axes[-2]) if terms == 2 else (np.zeros(1), np.zeros(1))
-    logs, density = _groups(joint, axes[: groups - 1], estimate)
+    if groups - 1 <= MOST_ON_A_GRID:
+        logs = np.array(list(product(*axes[: groups - 1])))
+        density = np.zeros(len(logs))
+    else:
+        assert isinstance(own, Space)
+        df = np.maximum(np.trace(own.residual[own.terms :], axis1=1, axis2=2) + own.free - 1, 1.0)
+        sd, centre = _WIDENED * np.sqrt(2 / df), np.log(np.maximum(estimate, 1e-6 * estimate.max()))
+        drawn = centre + sd * special.ndtri(recurrent(groups, _DRAWN))
+        off = (drawn - centre)[:, 1:] - (drawn - centre)[:, :1]
+        inverse = np.linalg.inv(np.diag(sd[1:] ** 2) + sd[0] ** 2)
+        logs, density = drawn[:, 1:] - drawn[:, :1], 0.5 * np.vecdot(off @ inverse, off)
     points = np.zeros((len(logs), len(first), terms + groups))
     points[:, :, terms + 1 :] = logs[:, None]
     points[:, :, terms:] = np.exp(points[:, :, terms:])
@@ -349,21 +362,6 @@ def _first_term(joint: Joint, x: Array) -> tuple[Array, Array]:
     held = held[held > TOUCH * d.max()]
     most = max(float(each.space.sizes(0).max()) for _, each in joint.everyone)
     return _axis(x, d, np.asarray(most), held if len(held) else d)
-
-
-def _groups(joint: Joint, axes: Sequence[Array], estimate: Array) -> tuple[Array, Array]:
-    """Return log ratios of the groups (nodes, groups − 1) and their log weights: a grid, or drawn about estimates."""
-    own, groups = joint.own.space, joint.own.space.groups
-    if groups - 1 <= MOST_ON_A_GRID:
-        grid = list(product(*axes))
-        return np.reshape(grid, (len(grid), groups - 1)), np.zeros(len(grid))
-    assert isinstance(own, Space)
-    df = np.maximum(np.trace(own.residual[own.terms :], axis1=1, axis2=2) + own.free - 1, 1.0)
-    sd, centre = _WIDENED * np.sqrt(2 / df), np.log(np.maximum(estimate, 1e-6 * estimate.max()))
-    logs = centre + sd * special.ndtri(recurrent(groups, _DRAWN))
-    off = (logs - centre)[:, 1:] - (logs - centre)[:, :1]
-    inverse = np.linalg.inv(np.diag(sd[1:] ** 2) + sd[0] ** 2)
-    return logs[:, 1:] - logs[:, :1], 0.5 * np.vecdot(off @ inverse, off)
 
 
 def _floor(joint: Joint, L: Array) -> tuple[Array, Array]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kit.variance.burn_arrays import Array, Codes, Levels, Mask, refused
-from kit.variance.design import Design, Method, Term
+from kit.variance.design import Design, Method
 from kit.variance.optimise import Derivatives, Minimum
 from kit.variance.residual_space import RANK, Along, Coordinates, Pieces, Residuals, strata_deviance
 
@@ -172,11 +172,27 @@ def rotation_of(design: Design) -> Rotation:
     """
     back, xx = np.asarray(np.linalg.inv(design.R), dtype=np.float64), design.R.T @ design.R
     term = design.terms[0]
-    levels, nested = term.levels, design.cell_means and term.lies_in is not None
+    levels, lies_in = term.levels, term.lies_in if design.cell_means else None
     sums = levels.sums(np.ascontiguousarray(design.X.T))
     solved = back.T @ sums
-    d, lift, pull = _diagonal(levels.sizes, solved, _blocks(term, nested))
-    inner = np.zeros((design.n, 0)) if nested else _within(design.X, levels)
+    if lies_in is None and levels.count > LARGEST_DENSE:
+        raise refused("many beside", levels=levels.count, name=term.name, most=LARGEST_DENSE)
+    blocks = [np.arange(levels.count)]  # levels that are diagonalised together
+    if lies_in is not None and levels.count > FEW:  # nothing couples those of several means
+        blocks = np.split(np.argsort(lies_in, kind="stable"), np.cumsum(np.bincount(lies_in))[:-1])
+    found, lift, pull = [], [], []
+    for block in blocks:
+        some = solved[:, block]
+        values, U = np.linalg.eigh(np.diag(levels.sizes[block]) - some.T @ some)
+        kept = values > RANK * levels.sizes.max()
+        root, U = np.sqrt(values[kept]), U[:, kept]
+        found.append(values[kept])
+        lift.append((block, U / root))
+        pull.append(some @ (U * root))
+    d, inner = np.concatenate(found), np.zeros((design.n, 0))
+    if lies_in is None:
+        U, left, _ = np.linalg.svd(levels.less_means(design.X.T).T, full_matrices=False)
+        inner = U[:, left > RANK * np.linalg.norm(design.X)]
     sizes = np.unique(levels.sizes)
     along = np.array([(own := sums[:, levels.sizes == size]) @ own.T / size for size in sizes])
     rest = xx - along.sum(axis=0)
@@ -185,38 +201,9 @@ def rotation_of(design: Design) -> Rotation:
     loads = np.column_stack([np.append(sizes, 0.0), np.ones(len(sizes) + 1)])
     often = np.bincount(levels.sizes)[sizes].astype(np.float64)
     return Rotation(
-        back, np.array([float(design.nu - len(d))]), len(d), design, levels, d, lift, back @ pull, inner,
-        loads, often, np.concatenate([along, rest[None]]),
+        back, np.array([float(design.nu - len(d))]), len(d), design, levels, d, tuple(lift), back @ np.hstack(pull),
+        inner, loads, often, np.concatenate([along, rest[None]]),
     )  # fmt: skip
-
-
-def _blocks(term: Term, nested: bool) -> list[Codes]:
-    """Return levels that are diagonalised together: those of one mean where nothing couples means."""
-    if not nested and term.levels.count > LARGEST_DENSE:
-        raise refused("many beside", levels=term.levels.count, name=term.name, most=LARGEST_DENSE)
-    if term.lies_in is None or not nested or term.levels.count <= FEW:
-        return [np.arange(term.levels.count)]
-    return np.split(np.argsort(term.lies_in, kind="stable"), np.cumsum(np.bincount(term.lies_in))[:-1])
-
-
-def _diagonal(sizes: Codes, solved: Array, blocks: list[Codes]) -> tuple[Array, tuple[Block, ...], Array]:
-    """Return positive eigenvalues d of M = diag(sizes) − solved'solved, U d^−½ and solved U d^½, block by block."""
-    found, lift, pull = [], [], []
-    for own in blocks:
-        some = solved[:, own]
-        d, U = np.linalg.eigh(np.diag(sizes[own]) - some.T @ some)
-        kept = d > RANK * sizes.max()
-        root, U = np.sqrt(d[kept]), U[:, kept]
-        found.append(d[kept])
-        lift.append((own, U / root))
-        pull.append(some @ (U * root))
-    return np.concatenate(found), tuple(lift), np.hstack(pull)
-
-
-def _within(X: Array, levels: Levels) -> Array:
-    """Return an orthonormal basis of X within levels."""
-    U, size, _ = np.linalg.svd(levels.less_means(X.T).T, full_matrices=False)
-    return np.asarray(U[:, size > RANK * np.linalg.norm(X)])
 
 
 GRID = np.concatenate([[0.0], np.logspace(-3, 6.5, 58)])
@@ -285,7 +272,13 @@ def solve(space: Rotation, data: Residuals) -> Minimum:
     best = table.argmin(axis=1)
     low, high = grid[np.maximum(best - 1, 0)], grid[np.minimum(best + 1, len(grid) - 1)]
     endless = best == len(grid) - 1  # burns of one bag that agree exactly: the criterion has no minimum
-    ratio, held = _start(table, grid, best), best == 0
+    # least point in log l of the parabola through the best grid point and its neighbours
+    middle = np.minimum(np.maximum(best, 2), len(grid) - 2)
+    before, at, after = table[np.arange(len(best)), middle + np.arange(-1, 2)[:, None]]
+    bend = before + after - 2 * at
+    x = np.divide(before - after, 2 * bend, out=np.zeros_like(bend), where=bend > 0)
+    least = grid[middle] * (grid[3] / grid[2]) ** np.minimum(np.maximum(x, -1), 1)
+    ratio, held = np.where(best > 1, least, grid[best]), best == 0
     if held.any():
         held &= c.slopes(np.zeros(len(held)))[0] >= 0
         ratio[held] = 0.0
@@ -298,17 +291,6 @@ def _solved(c: Criterion, ratio: Array, done: Mask, evaluations: int) -> Minimum
     value = c.value(Q, np.log1p(ratio[:, None] * c.d) @ np.ones(len(c.d)))
     burn = Q / c.dof
     return Minimum(np.stack([ratio * burn, burn], axis=1), value, done, evaluations)
-
-
-def _start(table: Array, grid: Array, best: Codes) -> Array:
-    """Least point in log l of the parabola through the best grid point and its neighbours."""
-    middle = np.minimum(np.maximum(best, 2), len(grid) - 2)
-    before, at, after = table[np.arange(len(best)), middle + np.arange(-1, 2)[:, None]]
-    bend = before + after - 2 * at
-    x = np.divide(before - after, 2 * bend, out=np.zeros_like(bend), where=bend > 0)
-    return np.where(
-        best > 1, grid[middle] * (grid[3] / grid[2]) ** np.minimum(np.maximum(x, -1), 1), grid[best]
-    )
 
 
 def _closed(c: Criterion) -> Minimum:

@@ -6,7 +6,7 @@ other components (Pinheiro & Bates 2000, section 2.4); where some values are bou
 What covers best: the burn SD has S0/σ²_burn ~ χ² whatever the bags are: exact in every design without crossed days.
 The bag SD of a balanced design has the modified large-sample limits of Ting et al. (1990; Burdick & Graybill 1992,
 section 3.3); elsewhere a variance s·Σ cλ has limits from its distribution averaged over the restricted likelihood
-(kit.variance.averaged): given the ratios, Q/s is χ² on ν. In a balanced design that is the generalised confidence
+(kit.variance.inference): given the ratios, Q/s is χ² on ν. In a balanced design that is the generalised confidence
 interval of Weerahandi (1993). A limit of zero says: no more variation than within.
 """
 
@@ -19,9 +19,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from kit.variance.averaged import nodes_of
 from kit.variance.bounded import least_rows
 from kit.variance.burn_arrays import Array, Codes, Mask, refused
+from kit.variance.inference import nodes_of
 from kit.variance.model import ORDER, RepeatModel
 from kit.variance.optimise import at_zero, floor_of, lowest, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
@@ -45,7 +45,15 @@ def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: floa
     A component at the boundary is reported as 0 with its upper limit. Components: fuel, bag, day, burn
     (burn:GROUP where spread differs by group). DEVELOPERS.md, method 4.
     """
-    low, high, named = _limits(fit, method, level)
+    if method not in ("best", "profile"):
+        raise refused("choice", name="method", given=method, known="best or profile")
+    if not fit.has_spread:
+        low = high = np.full_like(fit.estimate.theta, np.nan)
+        named = ["none: no repeats"] * len(fit.names)
+    elif method == "best":
+        low, high, named = best_limits(fit, level)
+    else:
+        (low, high), named = profile_limits(fit, level), profile_words(fit)
     at = at_zero(fit.estimate.theta)
     sd, low = np.where(at, 0.0, np.sqrt(fit.estimate.theta)), np.where(at, 0.0, low)
     order = sorted(range(len(fit.names)), key=lambda i: ORDER.index(fit.names[i].split(":")[0]))
@@ -55,17 +63,6 @@ def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: floa
     }  # fmt: skip
     values = {"sd": sd[:, order], "low": low[:, order], "high": high[:, order]}
     return fit.framed(keys, values, {"level": level}, COLUMNS)
-
-
-def _limits(fit: RepeatModel, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
-    if method not in ("best", "profile"):
-        raise refused("choice", name="method", given=method, known="best or profile")
-    if not fit.has_spread:
-        blank = np.full_like(fit.estimate.theta, np.nan)
-        return blank, blank, ["none: no repeats"] * len(fit.names)
-    if method == "best":
-        return best_limits(fit, level)
-    return *profile_limits(fit, level), profile_words(fit)
 
 
 STEPS = 40
@@ -144,14 +141,21 @@ def profile_limits(fit: RepeatModel, level: float = 0.95, own: bool = False) -> 
 
 def _height(fit: RepeatModel, component: Codes, of: Codes, sd: Array, start: Array) -> tuple[Array, Array]:
     """Return √(D − D_min) of responses (rows,) with a component of each held at an SD, and theta (rows, c) there."""
-    if fit.censored is None:
-        D, theta = profile_deviance(fit, component, sd**2, start, of)
-    else:
-        held = np.arange(start.shape[1]) == component[:, None]
-        first = np.where(held, sd[:, None] ** 2, start)
+    rows, held = np.arange(len(of)), np.arange(start.shape[1]) == component[:, None]
+    first = np.where(held, sd[:, None] ** 2, start)
+    if fit.censored is not None:
         found = least_rows(fit.censored.model, first, fit.censored.data.take(of), held)
-        D, theta = found.value, found.theta
-    return np.sqrt(np.maximum(D - fit.estimate.criterion[of], 0.0)), theta
+    else:
+        # also from where what was taken away is shared by the others, and the random terms' variances are alike
+        burns, mean = fit.design.spread.count, first.mean(axis=1, keepdims=True)
+        spare = np.maximum(start[rows, component] - sd**2, 0.0)[:, None] / max(start.shape[1] - 1, 1)
+        shared = np.where(held, first, first + spare + 0.05 * mean)
+        alike = np.where(held | (np.arange(first.shape[1]) >= first.shape[1] - burns), first, mean)
+        starts, deviance = np.concatenate([first, shared, alike]), partial(fit.engine.deviance, fit.data)
+        starts = np.maximum(starts, floor_of(starts, burns))
+        found = minimise(deviance, starts, np.tile(of, 3), np.tile(held, (3, 1)), burns, STEPS)
+        found = lowest(found, np.tile(rows, 3))
+    return np.sqrt(np.maximum(found.value - fit.estimate.criterion[of], 0.0)), found.theta
 
 
 def _crossings(
@@ -179,30 +183,6 @@ def _crossings(
             break
     ends = start * np.exp(sign * x)
     return np.where(least >= LAST, np.where(sign > 0, np.inf, 0.0), ends)
-
-
-def profile_deviance(
-    fit: RepeatModel, component: Codes, value: Array, start: Array, of: Codes
-) -> tuple[Array, Array]:
-    """Minimise responses' deviances with one component of each held at `value`: deviance (rows,) and theta (rows, c).
-
-    Polished are the given start, one in which what was taken away is shared by the others, and one in which the random
-    terms' variances are alike.
-    """
-    rows, burns = np.arange(len(of)), fit.design.spread.count
-    held = np.zeros(start.shape, dtype=np.bool_)
-    held[rows, component] = True
-    first = np.where(held, value[:, None], start)
-    spare = np.maximum(start[rows, component] - value, 0.0)[:, None] / max(start.shape[1] - 1, 1)
-    mean = first.mean(axis=1, keepdims=True)
-    shared = np.where(held, first, first + spare + 0.05 * mean)
-    alike = np.where(held | (np.arange(first.shape[1]) >= first.shape[1] - burns), first, mean)
-    starts = np.concatenate([first, shared, alike])
-    starts, deviance = np.maximum(starts, floor_of(starts, burns)), partial(fit.engine.deviance, fit.data)
-    found = lowest(
-        minimise(deviance, starts, np.tile(of, 3), np.tile(held, (3, 1)), burns, STEPS), np.tile(rows, 3)
-    )
-    return found.value, found.theta
 
 
 def profile_holds(fit: RepeatModel, component: int, variance: float, level: float, own: bool = False) -> Mask:
@@ -264,7 +244,11 @@ def best_hold(fit: RepeatModel, truth: Array, level: float = 0.95) -> Array:
             low, high = closed[j][1]
             held.append((low <= np.sqrt(variance) * (1 + 1e-12)) & (high >= np.sqrt(variance)))
         elif averaged:
-            held.append(_averaged_hold(fit, np.eye(len(truth))[j], variance, level))
+            above = np.concatenate([
+                scales.chance(np.full(len(scales.at.starts), np.log(variance)))[0] if variance > 0 else scales.positive
+                for scales in _scales(fit, np.eye(len(truth))[j])
+            ])  # fmt: skip
+            held.append((above <= (1 + level) / 2) & ((above >= (1 - level) / 2) | (variance <= 0)))
         else:
             held.append(profile_holds(fit, j, variance, level, own))
     return np.stack(held, axis=1).astype(np.float64)
@@ -339,17 +323,6 @@ def averaged_limits(fit: RepeatModel, combination: Array, level: float = 0.95) -
     parts = [[_quantile(scales, share) for share in shares] for scales in _scales(fit, combination)]
     low, high = np.sqrt(np.concatenate(parts, axis=1))
     return low, high
-
-
-def _averaged_hold(fit: RepeatModel, combination: Array, truth: float, level: float) -> Mask:
-    """Return whether the limits of `averaged_limits` hold a true variance: (responses,)."""
-    parts = []
-    for scales in _scales(fit, combination):
-        above = (
-            scales.positive if truth <= 0 else scales.chance(np.full(len(scales.at.starts), np.log(truth)))[0]
-        )
-        parts.append((above <= (1 + level) / 2) & ((above >= (1 - level) / 2) | (truth <= 0)))
-    return np.concatenate(parts)
 
 
 def _scales(fit: RepeatModel, combination: Array) -> Iterator[_Scales]:

@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from kit.errors import KitError
-from kit.judge.best import best_fuels
-from kit.judge.comparisons import Differences, back, compare_fuels, fuel_means, kinds_compared
+from kit.judge.comparisons import Differences, back, best_fuels, compare_fuels, fuel_means, kinds_compared
 from kit.judge.next_bag import chance_better, next_bag
 from kit.judge.question import Question
 from kit.schema import COMPARISONS, MEANS, VERDICTS

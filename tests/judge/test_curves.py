@@ -11,8 +11,16 @@ from kit import schema
 from kit.burns import Curves
 from kit.errors import KitError
 from kit.judge import curves as judged_curves
-from kit.judge.curve_spread import DRAWS, pieces_of, smallest_p, units_of, variance_ratios
-from kit.judge.curves import apart, drawn_curves, judge_curves
+from kit.judge.curves import (
+    DRAWS,
+    apart,
+    drawn_curves,
+    judge_curves,
+    pieces_of,
+    smallest_p,
+    units_of,
+    variance_ratios,
+)
 from kit.judge.question import Counted
 from kit.variance import fit_repeats
 from kit.variance.fit import contrasts

@@ -2,7 +2,7 @@ import itertools
 
 import pandas as pd
 
-from kit.judge.best import ladder
+from kit.judge.comparisons import ladder
 
 
 def means_of(values):

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from kit.variance.averaged import upper_tail
 from kit.variance.fit import contrasts, fit_repeats, joined
+from kit.variance.inference import upper_tail
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
