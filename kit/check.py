@@ -4,7 +4,6 @@ from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -61,14 +60,25 @@ def check(run_folder: str | Path) -> Checked:
         With every fault of the folder: of its sheets and of its logs.
     """
     run, faults = look_into(run_folder)
-    if run is not None and run.trial.corrects:  # a report would say so only at its end
-        with faults.gathering():
-            corrected_report(run.folder, run.trial.corrects)
     unlike: tuple[str, ...] = ()
-    if run is not None and run.trial.model.borrow_from:
-        with faults.gathering():
-            unlike = _unlike_lenders(run)
-    logs = _logs(run, faults)
+    logs: RunReadings | None = None
+    if run is not None:
+        if run.trial.corrects:  # a report would say so only at its end
+            with faults.gathering():
+                corrected_report(run.folder, run.trial.corrects)
+        names = run.trial.model.borrow_from
+        # of folders that are not there it is told already
+        if names and all(map(Path.is_dir, lender_folders(run.folder, names))):
+            # it brings the model, which nothing else here needs
+            from kit.judge.earlier_trials import lenders_of
+
+            with faults.gathering():
+                unlike = lenders_of(run.folder, run.trial)[1]
+        try:
+            logs = read_run(run)
+        except KitError as error:
+            sure = [each for each in error.problems if each.kind == "refuse" and each.where.startswith(LOGS)]
+            faults.extend(sure if faults.lost & FOR_THE_LOGS else error.problems)
     faults.settle()
     assert run is not None and logs is not None
     run = with_log_days(run, logs.readings)
@@ -87,14 +97,6 @@ def check(run_folder: str | Path) -> Checked:
         *log_notes(logs.notes),
     ]
     return Checked([*map(_burn_line, records), *notes], records, notes)
-
-
-def _unlike_lenders(run: Run) -> tuple[str, ...]:
-    """Return why folders that stand beside this one lend nothing; of those that are not there it is told already."""
-    from kit.judge.earlier_trials import lenders_of  # it brings the model, which nothing else here needs
-
-    there = all(map(Path.is_dir, lender_folders(run.folder, run.trial.model.borrow_from)))
-    return lenders_of(run.folder, run.trial)[1] if there else ()
 
 
 def problems_of(run_folder: str | Path) -> tuple[Problem, ...]:
@@ -122,9 +124,9 @@ def _named(burns: Sequence[str]) -> str:
 
 
 def charge_notes(run: Run) -> list[str]:
-    """Return a sentence on burns whose charge is not the trial file's; where there is a plan, its deviations say so."""
+    """Return a sentence on the burns whose charge is not the trial file's, where fuels are compared at equal mass."""
     charge, done = run.trial.charge, run.in_state("done")
-    if run.plan is not None or not charge.of_equal_mass or charge.grams is None:
+    if not charge.of_equal_mass or charge.grams is None:
         return []
     allowed = charge.grams * OWN_TOLERANCE if charge.tolerance_g is None else charge.tolerance_g
     unlike = done[(done["charge_g"] - charge.grams).abs() > allowed + 1e-9]
@@ -174,19 +176,6 @@ def _wanted_for_prices(run: Run, priced: Collection[str]) -> Iterator[str]:
         yield words["leftover"].format(burns=some_of(left_open))
 
 
-def _logs(run: Run | None, faults: Faults) -> RunReadings | None:
-    """Read the logs of the burns whose rows are sound, and note their faults beside those of the sheets."""
-    if run is None:
-        return None
-    try:
-        return read_run(run)
-    except KitError as error:
-        unsure = faults.lost & FOR_THE_LOGS
-        sure = [each for each in error.problems if each.kind == "refuse" and each.where.startswith(LOGS)]
-        faults.extend(sure if unsure else error.problems)
-        return None
-
-
 def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     """Return a note a burn with readings lost, flagged or not logged at the main probe, in true counts.
 
@@ -224,13 +213,43 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     return faults.notes
 
 
-def _soundness(run: Run, logs: RunReadings) -> Iterator[SimpleNamespace]:
-    """Return what the logs of the burns that count are worth at the main probe, in the order of the sheet.
+@dataclass(frozen=True)
+class _Soundness:
+    """What the log of one burn is worth at the main probe.
 
-    Of `n` readings so many were `lost` or flagged, the `gap_share` of the time is without a sound one. So many `fires`
-    burned from time zero to the stop, `begun` at clock times, or minutes after zero; `late_min` is how long after the
-    first reading of a log without a clock, which counts as time zero, the fire begins.
+    Attributes
+    ----------
+    n, lost, lost_share
+        Readings, and how many of them, and what share, were lost or flagged.
+    gap_share
+        Share of the time without a sound reading.
+    range_k, last_c
+        What the sound readings span, and where they end.
+    fires, begun
+        Fires from time zero to the stop, and when they began: clock times, or minutes after zero.
+    late_min
+        How long after the first reading of a log without a clock, which counts as time zero, the fire begins.
+    has_events
+        Whether the events sheet has any of the burn.
     """
+
+    burn: str
+    probe: str
+    n: int
+    lost: int
+    lost_share: float
+    gap_share: float
+    range_k: float
+    last_c: float
+    is_cut_short: bool
+    fires: int
+    begun: str
+    late_min: float
+    has_events: bool
+
+
+def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
+    """Yield what the logs of the burns that count are worth at the main probe, in the order of the sheet."""
     main = main_probe(logs.readings, run.trial)
     counts, spans = (table[table["probe"] == main].set_index("burn") for table in (logs.quality, logs.spans))
     meant = logs.flags[(logs.flags["probe"] == main) & (logs.flags["flag"] == "after top-up")]
@@ -246,9 +265,13 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[SimpleNamespace]:
         is_looked_at = count["fires"] > 1 or not zero
         fires = fires_in(log.seconds, np.where(log.usable, log.celsius, np.nan)) if is_looked_at else []
         begins = [fire.begin_s for fire in fires if fire.cold_s > 0 and fire.begin_s < stop]
+        begun = [f"{begin_s / 60:.0f} min" for begin_s in begins]
+        if zero:
+            lit = datetime.fromisoformat(zero)
+            begun = [f"{lit + timedelta(seconds=begin_s):%H:%M}" for begin_s in begins]
         n = int(count["n"] + count["n_lost"])
         lost = max(int(count["n_unusable"] - topped.get(burn, 0) + count["n_lost"]), 0)
-        yield SimpleNamespace(
+        yield _Soundness(
             burn=burn,
             probe=main,
             n=n,
@@ -259,17 +282,10 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[SimpleNamespace]:
             last_c=float(celsius[-1]) if len(celsius) else -np.inf,
             is_cut_short=bool(span["cut_short"]),
             fires=len(begins),
-            begun=", ".join(_clock(zero, begin_s) for begin_s in begins),
+            begun=", ".join(begun),
             late_min=begins[0] / 60 if begins and not zero else 0.0,
             has_events=bool((run.events["burn"] == burn).any()),
         )
-
-
-def _clock(zero: str, seconds: float) -> str:
-    """Return a clock time, or minutes after a time zero that has none."""
-    if not zero:
-        return f"{seconds / 60:.0f} min"
-    return f"{datetime.fromisoformat(zero) + timedelta(seconds=seconds):%H:%M}"
 
 
 def uncounted(run: Run, metrics: pd.DataFrame, reasons: pd.DataFrame) -> pd.DataFrame:

@@ -38,7 +38,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     -------
     0 done, 1 recheck differs, 2 bad input or faults in the data, 3 own failure, 64 a wrong command line.
     """
-    _have_a_home()
+    try:
+        Path.home()
+    except RuntimeError:  # a user without any: libraries that ask get one where nothing is read or written
+        os.environ["HOME"] = os.devnull
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal that knows no ° gets a ?, not a failure
@@ -63,16 +66,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("Stopped. Nothing half made was kept.", file=sys.stderr)
         return OWN_FAILURE
     except Exception as error:
-        _print_own_failure(error)
+        if os.environ.get("REPEATBURN_TRACE"):
+            traceback.print_exception(error)
+        print(
+            f"repeatburn itself failed: {type(error).__name__}: {error}\n"
+            "Your files are untouched. Set REPEATBURN_TRACE=1 and run again to see where.",
+            file=sys.stderr,
+        )
         return OWN_FAILURE
-
-
-def _have_a_home() -> None:
-    """Give libraries that ask for a home one where nothing is read or written, if the user has none at all."""
-    try:
-        Path.home()
-    except RuntimeError:
-        os.environ["HOME"] = os.devnull
 
 
 class _InOrder(click.Group):
@@ -351,13 +352,3 @@ def _print_problems(error: KitError, as_json: bool, outcome: str = "nothing was 
     problems = grouped(error.problems)
     head = f"{len(problems)} problem{'s' * (len(problems) > 1)}; {outcome}."
     print("\n".join([head, *numbered(problems)]), file=sys.stderr)
-
-
-def _print_own_failure(error: Exception) -> None:
-    if os.environ.get("REPEATBURN_TRACE"):
-        traceback.print_exception(error)
-    print(
-        f"repeatburn itself failed: {type(error).__name__}: {error}\n"
-        "Your files are untouched. Set REPEATBURN_TRACE=1 and run again to see where.",
-        file=sys.stderr,
-    )

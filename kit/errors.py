@@ -134,13 +134,10 @@ def grouped(problems: Iterable[Problem]) -> tuple[Problem, ...]:
     alike: dict[tuple[str, ...], list[Problem]] = {}
     for each in problems:
         found = re.sub(r"'[^']*'", "…", each.found)
-        shape = (_bare(text) for text in (each.where, found, each.expected))
+        bare = (re.sub(r"(logs/|burns? )[^,:]+", r"\1…", text) for text in (each.where, found, each.expected))
+        shape = (re.sub(r"[0-9]+", "0", text) for text in bare)
         alike.setdefault((each.kind, *shape, each.remedy), []).append(each)
     return tuple(map(_merged, alike.values()))
-
-
-def _bare(text: str) -> str:
-    return re.sub(r"[0-9]+", "0", re.sub(r"(logs/|burns? )[^,:]+", r"\1…", text))
 
 
 def _merged(alike: list[Problem]) -> Problem:

@@ -81,7 +81,12 @@ def read_part(path: Path, keys: Iterable[str], required: Iterable[str] = ("schem
 
 def _through_the_door(path: Path, text: Callable[[], str], required: Iterable[str]) -> dict[str, Any]:
     try:
-        _refuse_what_is_no_file(path)
+        if not path.resolve().is_relative_to(path.parent.resolve()):
+            raise ValueError("a link that leaves its folder")
+        if not path.is_file():
+            raise ValueError("no file")
+        if path.stat().st_size > _MOST_BYTES:
+            raise ValueError(f"more than {_MOST_BYTES >> 20} MiB")
         found = json.loads(text(), parse_constant=_no_number)
         _check()(found)
         if missing := [key for key in required if key not in found]:
@@ -94,15 +99,6 @@ def _through_the_door(path: Path, text: Callable[[], str], required: Iterable[st
         ) from error
     results: dict[str, Any] = found
     return results
-
-
-def _refuse_what_is_no_file(path: Path) -> None:
-    if not path.resolve().is_relative_to(path.parent.resolve()):
-        raise ValueError("a link that leaves its folder")
-    if not path.is_file():
-        raise ValueError("no file")
-    if path.stat().st_size > _MOST_BYTES:
-        raise ValueError(f"more than {_MOST_BYTES >> 20} MiB")
 
 
 def _no_number(name: str) -> None:

@@ -12,7 +12,8 @@ from kit.metrics import Scale as Scale
 from kit.metrics import metric as metric
 
 RESULTS_SCHEMA = "repeatburn-results/1"
-
+KELVIN, FAHRENHEIT_STEP = 273.15, 1.8
+"""0 °C in K; °F in one K: differences are divided by it and never shifted by 32."""
 
 SPREADSHEETS = (".xlsx", ".ods", ".xls")
 INPUTS = (
@@ -35,12 +36,10 @@ class Column:
     meaning: str
 
 
-def _vocabulary() -> dict[str, Column]:
-    rows = csv.DictReader(data_text(__file__, "columns.csv").splitlines())
-    return {row["name"]: Column(**row) for row in rows}  # type: ignore[arg-type]
-
-
-COLUMNS: Mapping[str, Column] = _vocabulary()
+COLUMNS: Mapping[str, Column] = {
+    row["name"]: Column(**row)  # type: ignore[arg-type]
+    for row in csv.DictReader(data_text(__file__, "columns.csv").splitlines())
+}
 """Every column of every table: a name means the same wherever it stands."""
 
 _WRITTEN = data_file(__file__, "schema.toml")

@@ -24,8 +24,7 @@ from kit.data_file import data_file
 from kit.errors import Faults, KitError, Problem, grouped, numbered, opening
 from kit.page.document import cautions_short
 from kit.readings import Fire, Log, find_fires, read_log
-from kit.trial.decode import SPREADSHEET, filled_sheets
-from kit.trial.messages import fault
+from kit.trial.decode import SPREADSHEET, fault, filled_sheets
 from kit.trial.models import Logger
 from kit.trial.scaffold import new_demo, new_folder, new_place, no_formula, trial_text
 

@@ -18,8 +18,7 @@ from scipy.stats import studentized_range
 from kit import schema
 from kit.analysis import Analysis, analyse
 from kit.plan.burning import burn, charges_of, conditions
-from kit.plan.rehearsal import BAGS, RECIPES
-from kit.plan.simulated import weather_of
+from kit.plan.simulated import BAGS, RECIPES, weather_of
 from tests.plan import make_demo_truth
 from tests.publish_content.made import analysis
 

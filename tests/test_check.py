@@ -8,9 +8,10 @@ import pytest
 
 from kit.analysis import analyse
 from kit.burns import burn_metrics
-from kit.check import check
+from kit.check import check, quality_notes
 from kit.errors import KitError
 from kit.readings import read_burns, read_run, with_log_days
+from kit.trial import plan_of, write_plan
 from tests.exports import day_of_fires
 from tests.readings.helpers import START, csv_of, curve, folder_of
 
@@ -276,6 +277,23 @@ def test_a_charge_that_is_not_the_trial_files_is_told_where_fuels_are_compared_a
     (said,) = told("grams = 400\ntolerance_g = 2")
     assert said.startswith("Burns 01, 02: 0.4 g, 403 g, not the 400 ± 2 g of [charge]")
     assert not told('by = "volume"\nlitres = 2')
+
+
+def test_a_charge_outside_the_tolerance_is_told_once_with_a_plan_and_without(tmp_path):
+    head = HEAD.replace("\n", ",charge_g\n")
+    rows = "1,a,1,2026-05-14,10:00,12:00,a.csv,,401.5\n2,a,1,2026-05-15,10:00,12:00,b.csv,,401\n"
+    keys = "[charge]\ngrams = 400\ntolerance_g = 1\n"
+    run = folder_of(tmp_path, head + rows, {"a.csv": LOG, "b.csv": NEXT_DAY}, trial=keys)
+    (said,) = [note for note in check(tmp_path).notes if "401.5 g" in note]
+    assert said.startswith("Burn 1: 401.5 g, not the 400 ± 1 g of [charge]")
+    write_plan(tmp_path, plan_of(run.trial, run.burns, "2026-05-01"))
+    assert [note for note in check(tmp_path).notes if "401.5 g" in note] == [said]
+
+
+def test_of_burns_that_do_not_count_no_log_is_judged(tmp_path):
+    rows = "01,a,1,2026-05-14,10:00,12:00,a.csv,flat battery\n"
+    run = folder_of(tmp_path, HEAD + rows, {"a.csv": csv_of(START, SECONDS, grate=0 * SECONDS)})
+    assert quality_notes(run, read_run(run)) == []
 
 
 def test_what_cannot_be_borrowed_from_is_told_before_the_report(tmp_path):

@@ -92,7 +92,13 @@ def limits_of(phi: Array, times: Array, days: int, df: float) -> Limits:
     df
         Degrees of freedom of the variances.
     """
-    drawn = _drawn(phi, times, df)
+    drawn: dict[str, Array] = {}  # the statistic of each rule, of seasons in which nothing changed
+    if len(phi) > 1:
+        rng = np.random.default_rng(SEED)
+        chunks = (rng.normal(size=(CHUNK, len(phi))) * np.sqrt(phi) for _ in range(DRAWS // CHUNK))
+        parts = [_statistics(chunk, phi, times) for chunk in chunks]
+        scale = np.sqrt(rng.chisquare(df, DRAWS) / df) if np.isfinite(df) else np.ones(DRAWS)
+        drawn = {rule: np.concatenate([part[rule] for part in parts]) / scale for rule in parts[0]}
     share = SHARES["day"] if drawn else 1.0
     day = 1 - (1 - FALSE_ALARMS * share) ** (1 / max(days, 1))
     limits = {"day": float(t_of(df, 1 - day / 2))}
@@ -100,22 +106,11 @@ def limits_of(phi: Array, times: Array, days: int, df: float) -> Limits:
     if drawn:
         rest = 1 - (1 - FALSE_ALARMS) / (1 - rates["day"])
         ranks = (-pd.DataFrame(drawn)).rank(method="first") / DRAWS
-        scale = float((ranks / pd.Series(SHARES)[list(drawn)]).min(axis=1).quantile(rest))
+        widening = float((ranks / pd.Series(SHARES)[list(drawn)]).min(axis=1).quantile(rest))
         for rule, each in drawn.items():
-            rates[rule] = min(1.0, scale * SHARES[rule])
+            rates[rule] = min(1.0, widening * SHARES[rule])
             limits[rule] = float(np.quantile(each, 1 - rates[rule]))
     return Limits(limits, rates)
-
-
-def _drawn(phi: Array, times: Array, df: float) -> dict[str, Array]:
-    """Draw seasons in which nothing changed; return the statistic of each rule that so many seasons allow."""
-    if len(phi) < 2:
-        return {}
-    rng = np.random.default_rng(SEED)
-    parts = [_statistics(rng.normal(size=(CHUNK, len(phi))) * np.sqrt(phi), phi, times)
-             for _ in range(DRAWS // CHUNK)]  # fmt: skip
-    scale = np.sqrt(rng.chisquare(df, DRAWS) / df) if np.isfinite(df) else np.ones(DRAWS)
-    return {rule: np.concatenate([part[rule] for part in parts]) / scale for rule in parts[0]}
 
 
 def _statistics(m: Array, phi: Array, times: Array) -> dict[str, Array]:
@@ -186,7 +181,8 @@ def control_chart(
     blocks = [each.block for each in means]
     m, phi = (np.array(each) for each in zip(*(each.of({control: 1.0}) for each in means), strict=True))
     dated = [first_days[block.season] for block in blocks]
-    times = _years(dated)
+    numbers = np.array([date.fromisoformat(day).toordinal() for day in dated], dtype=float)
+    times = (numbers - numbers[0]) / DAYS_A_YEAR
     days = pd.concat([_day_points(block, pooled, control) for block in blocks], ignore_index=True)
     names, df = [block.season for block in blocks], pooled.df_total
     limits = limits_of(phi, times, len(days), df)
@@ -200,7 +196,12 @@ def control_chart(
     signals = [
         ("drift", "first to last season", row.change, row.se) for row in drift.itertuples() if row.signal
     ]
-    signals += _step_signals(names, m, phi, limits)
+    if len(m) > 1:
+        size, of_size = steps(m, phi)
+        k = int(np.argmax(np.abs(size) / np.sqrt(of_size)))
+        step_se = np.sqrt(of_size[k])
+        if abs(size[k]) > limits.limits["step"] * step_se:
+            signals.append(("step", f"from {names[k + 1]} on", size[k], step_se))
     for rule, table in (("season", seasons), ("day", days)):
         beyond = table.loc[table["outside"], [rule, "value", "se"]].to_numpy().tolist()
         signals += [(rule, where, value - centre, se) for where, value, se in beyond]
@@ -208,11 +209,6 @@ def control_chart(
     half = t_of(df) * found["se"]
     found = found.assign(low=found["size"] - half, high=found["size"] + half)
     return Chart(centre, limits, seasons, days, found, drift)
-
-
-def _years(days: Sequence[str]) -> Array:
-    numbers = [date.fromisoformat(day).toordinal() for day in days]
-    return (np.array(numbers, dtype=float) - numbers[0]) / DAYS_A_YEAR
 
 
 def _held(table: pd.DataFrame, away: Array, limit: float, centre: float) -> pd.DataFrame:
@@ -242,15 +238,3 @@ def _drift(m: Array, phi: Array, times: Array, df: float, limits: Limits) -> pd.
     signal = abs(change) > limits.limits["drift"] * se
     row = (float(slope), change, se, change - half, change + half, df, signal)
     return pd.DataFrame([row], columns=names)
-
-
-def _step_signals(
-    names: Sequence[str], m: Array, phi: Array, limits: Limits
-) -> list[tuple[str, str, float, float]]:
-    if len(m) < 2:
-        return []
-    size, variance = steps(m, phi)
-    se = np.sqrt(variance)
-    k = int(np.argmax(np.abs(size) / se))
-    beyond = abs(size[k]) > limits.limits["step"] * se[k]
-    return [("step", f"from {names[k + 1]} on", size[k], se[k])] if beyond else []

@@ -233,7 +233,9 @@ def history_of(seasons: Sequence[Season]) -> History:
         Where no metric has a history at all.
     """
     faults, found, without = Faults(), {}, {}
-    for name in _metrics(seasons):
+    wanted = [name for season in reversed(seasons) for name in season.trial.get("primary") or ()]
+    known = {name for season in seasons for name in season.rows if season.knows(name)}
+    for name in (name for name in dict.fromkeys([*wanted, OF_PROBE, OF_COOKER]) if name in known):
         try:
             found[name] = metric_history(seasons, name)
         except KitError as error:
@@ -242,12 +244,6 @@ def history_of(seasons: Sequence[Season]) -> History:
     if not found:
         faults.settle()
     return History(tuple(seasons), found, without)
-
-
-def _metrics(seasons: Sequence[Season]) -> list[str]:
-    wanted = [name for season in reversed(seasons) for name in season.trial.get("primary") or ()]
-    known = {name for season in seasons for name in season.rows if season.knows(name)}
-    return [name for name in dict.fromkeys([*wanted, OF_PROBE, OF_COOKER]) if name in known]
 
 
 def spec_of(name: str, trial: Mapping[str, Any]) -> Metric:
@@ -393,16 +389,15 @@ def history_tables(history: History) -> dict[str, pd.DataFrame]:
         "came_again": lambda found: found.again,
         "standing": lambda found: found.standing,
     }
-    return {"seasons": seasons_table(history)} | {key: _joined(history, make) for key, make in makers.items()}
-
-
-def _joined(history: History, make: Maker) -> pd.DataFrame:
-    made = {name: make(found) for name, found in history.metrics.items()}
-    parts = [table.assign(metric=name) for name, table in made.items() if table is not None and len(table)]
-    if not parts:
-        return pd.DataFrame({"metric": pd.Series(dtype=object)})
-    joined = pd.concat(parts, ignore_index=True)
-    return joined[["metric", *joined.columns.drop("metric")]]
+    tables = {"seasons": seasons_table(history)}
+    for key, make in makers.items():
+        made = {name: make(found) for name, found in history.metrics.items()}
+        parts = [
+            table.assign(metric=name) for name, table in made.items() if table is not None and len(table)
+        ]
+        joined = pd.concat(parts or [pd.DataFrame({"metric": pd.Series(dtype=object)})], ignore_index=True)
+        tables[key] = joined[["metric", *joined.columns.drop("metric")]]
+    return tables
 
 
 def seasons_table(history: History) -> pd.DataFrame:

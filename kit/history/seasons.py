@@ -150,34 +150,34 @@ def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
     for path in map(Path, paths):
         with faults.gathering():
             results = read_part(path, KEYS, KEYS)
-            _refuse_what_fits_not(path, results)
             found.append((path, results))
+    for path, results in found:
+        where, again = f"{path}, metrics", "Make its report again."
+        if not results["metrics"]:
+            remedy = "Leave the folder out until it has burns, then make its report again."
+            faults.refuse(str(path), "a report without burns", "a report of burns", remedy)
+        listed = {row["burn"] for row in results["burns"]}
+        for burn in sorted({row["burn"] for row in results["metrics"]} - listed):
+            faults.refuse(where, f"burn '{burn[:60]}'", "a burn of its burns", again)
+        for day in sorted({row.get("day") or "" for row in results["metrics"]} - {""}):
+            try:
+                date.fromisoformat(day)
+            except ValueError:
+                faults.refuse(where, f"day '{day[:60]}'", "a day, yyyy-mm-dd", again)
     faults.settle()
-    files, every = [path for path, _ in found], [results for _, results in found]
+    folders, every = [path.parents[2] for path, _ in found], [results for _, results in found]
+    names = [folder.name for folder in folders]
+    if len({*names}) < len(names):
+        above = Path(os.path.commonpath(folders))
+        names = [folder.relative_to(above).as_posix() for folder in folders]
     labels = fuel_labels([results["trial"].get("fuels") or () for results in every])
-    made = map(_season, files, _folders(files), every, labels)
+    made = map(_season, (path for path, _ in found), names, every, labels)
     seasons = sorted(made, key=attrgetter("dated", "folder"))
     titles = Counter(one.title for one in seasons)
     return tuple(
         replace(one, name=one.title if titles[one.title] == 1 else f"{one.title} ({one.folder})")
         for one in seasons
     )
-
-
-def _refuse_what_fits_not(path: Path, results: Mapping[str, Any]) -> None:
-    faults, where, again = Faults(), f"{path}, metrics", "Make its report again."
-    if not results["metrics"]:
-        remedy = "Leave the folder out until it has burns, then make its report again."
-        faults.refuse(str(path), "a report without burns", "a report of burns", remedy)
-    listed = {row["burn"] for row in results["burns"]}
-    for burn in sorted({row["burn"] for row in results["metrics"]} - listed):
-        faults.refuse(where, f"burn '{burn[:60]}'", "a burn of its burns", again)
-    for day in sorted({row.get("day") or "" for row in results["metrics"]} - {""}):
-        try:
-            date.fromisoformat(day)
-        except ValueError:
-            faults.refuse(where, f"day '{day[:60]}'", "a day, yyyy-mm-dd", again)
-    faults.settle()
 
 
 def fuel_labels(declared: Sequence[Sequence[Mapping[str, Any]]]) -> list[dict[str, str]]:
@@ -225,15 +225,6 @@ def _fullest(mention: _Mention, every: set[_Mention]) -> _Mention:
     branded = {each for each in fitting if each.brand} or fitting
     one_product = len({each.product for each in branded}) == 1
     return min(branded) if one_product else mention
-
-
-def _folders(paths: Sequence[Path]) -> list[str]:
-    """Return the folders' names, with those of the folders above them where two are alike."""
-    folders = [path.parents[2] for path in paths]
-    if len({folder.name for folder in folders}) == len(folders):
-        return [folder.name for folder in folders]
-    above = Path(os.path.commonpath(folders))
-    return [folder.relative_to(above).as_posix() for folder in folders]
 
 
 def _season(path: Path, folder: str, results: Mapping[str, Any], labels: Mapping[str, str]) -> Season:

@@ -89,7 +89,7 @@ class Answers:
     workday
         What a day at the cooker holds.
     notes
-        What the tester should know of the answers, a sentence each.
+        What the tester should know, a sentence each.
     """
 
     trial: Trial
@@ -123,12 +123,23 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
     if not earlier:
         borrowed, unlike = lenders_of(folder, trial)
         lenders, notes = [each.folder for each in borrowed], [*notes, *unlike]
-    metrics = _goals(trial, lenders, notes)
-    if not metrics:
+    goals, question = [], planned_question(trial)
+    for metric_id in trial.primary:
+        metric, margin = trial.metric(metric_id), trial.margins.get(metric_id)
+        spread = from_earlier(lenders, metric) or assumed(metric, Units(trial.show))
+        if margin is None:
+            notes.append(WORDS["note"]["no_margin"].format(metric=metric.label))
+        elif spread is None:
+            notes.append(WORDS["note"]["no_spread"].format(metric=metric.label))
+        else:
+            goals.append(Goal(metric, margin.written, replace(question, margin=margin.value), spread))
+    if not all(goal.spread.earlier for goal in goals):
+        notes.append(WORDS["note"]["assumed"])
+    if not goals:
         faults.ask("trial.toml, [margins]", *obstacle("margins", primary=", ".join(trial.primary)))
     faults.settle()
     workday = workday_of(trial, *_burn_h(lenders))
-    return Answers(trial, sheet, None if rows else tuple(headings), metrics, workday, tuple(notes))
+    return Answers(trial, sheet, None if rows else tuple(headings), tuple(goals), workday, tuple(notes))
 
 
 def obstacle(name: str, **parts: object) -> list[str]:
@@ -175,23 +186,6 @@ def sheet_cells(folder: Path) -> list[list[str]]:
         faults.ask(path.name, *obstacle("no rows", sheet=SHEET))
     faults.settle()
     return rows or [[]]
-
-
-def _goals(trial: Trial, lenders: Sequence[str | Path], notes: list[str]) -> tuple[Goal, ...]:
-    """Return a goal for each primary metric with a margin and a spread to plan with; notes say which have not."""
-    found, question = [], planned_question(trial)
-    for metric_id in trial.primary:
-        metric, margin = trial.metric(metric_id), trial.margins.get(metric_id)
-        spread = from_earlier(lenders, metric) or assumed(metric, Units(trial.show))
-        if margin is None:
-            notes.append(WORDS["note"]["no_margin"].format(metric=metric.label))
-        elif spread is None:
-            notes.append(WORDS["note"]["no_spread"].format(metric=metric.label))
-        else:
-            found.append(Goal(metric, margin.written, replace(question, margin=margin.value), spread))
-    if not all(each.spread.earlier for each in found):
-        notes.append(WORDS["note"]["assumed"])
-    return tuple(found)
 
 
 def assumed(metric: Metric, units: Units = METRIC) -> Spread | None:

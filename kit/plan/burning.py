@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.data_file import data_file
+from kit.schema import KELVIN
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -18,7 +19,7 @@ HEAT_PER_AIR = 2.85e6  # J released per kg of air used up
 CARBON_HEAT, MONOXIDE_HEAT = 32.8, 9.2  # MJ/kg of carbon to CO2, to CO
 VOLATILE_HEAT = 22.0  # MJ/kg
 GAS_HEAT = 1050.0  # J/(kg K)
-AIR_DENSITY, GRAVITY, KELVIN = 1.2, 9.81, 273.15
+AIR_DENSITY, GRAVITY = 1.2, 9.81
 
 
 @dataclass(frozen=True)

@@ -1,39 +1,35 @@
-"""From the tester's answers to a plan (design, what it can settle, order, calendar), and into the run folder."""
+"""From the tester's answers to a plan (design, what it can settle, order, calendar), and into the run folder.
 
+Which design: every balanced one worth a thought, what it would settle, and the best for the money and the hours.
+"""
+
+import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from kit.burns.logged_burns import bag_prices
 from kit.errors import Faults, KitError, Problem, disk_faults, refuse_way_out
+from kit.judge.verdicts import BEYOND, SAME
+from kit.plan import schedule
 from kit.plan.answers import SHEET, Answers, Goal, obstacle, read_answers, times
-from kit.plan.designs import (
-    DESIGN_COLUMNS,
-    Allowance,
-    cheapest_split,
-    designs,
-    fuels_kept,
-    option,
-    smallest_design,
-    what_burns_settle,
-)
-from kit.plan.power import CHANCE_COLUMNS, Design
-from kit.plan.schedule import (
-    WORDS,
-    Sheets,
-    Workday,
-    as_date,
-    daily_control,
-    days_with_control,
-    own_columns,
-    plan_pages,
-    run_order,
-    timetable,
+from kit.plan.power import (
+    CHANCE_COLUMNS,
+    Components,
+    Design,
+    Designed,
+    Precision,
+    burns_of,
+    chance_of,
+    held_together,
+    sds_of,
 )
 from kit.runtime.atomic_write import MAKING, sweep, write_atomically
 from kit.schema import BURNS as BURN_SHEET
@@ -43,29 +39,201 @@ from kit.trial.sheet import heading_key
 TOTALS = (12, 24, 36)
 BAGS, BURNS = 3, 2
 SPARE_EVERY = 4
-RULES, NOTES = tuple(WORDS["rules"]), WORDS["note"]
+RULES, NOTES = tuple(schedule.WORDS["rules"]), schedule.WORDS["note"]
+ENOUGH = 0.80
+MOST_BAGS, MOST_BURNS, AFFORDABLE = 12, 4, 120
+SHOWN = 6
+DRAWS = 4000
+DESIGN_COLUMNS = (
+    "fuels", "bags", "burns", "total", "days", "hours", "cost", "allowed", "found_at_margin", "found_at_twice",
+    "beyond_at_twice", "same_at_0", "best_named",
+)  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
-class Planned:
-    """A plan with everything a tester decides by.
+@dataclass(frozen=True)
+class Allowance:
+    """What there is to spend.
 
     Attributes
     ----------
-    folder, trial, headings, plan
-        The run folder, its trial file, the headings of its burn sheet where no row is filled in, and the plan as
-        written (or as it would be).
+    burns
+        Most burns in all.
+    budget
+        Most money for bags; None where none is set.
+    prices
+        Of a bag of each fuel that has one.
+    workday
+        What a day at the cooker holds.
+    control
+        The control fuel, which burns on every day where the days reach for it; None without.
+    days
+        Most days; None where none are set.
+    """
+
+    burns: int
+    budget: float | None
+    prices: Mapping[str, float]
+    workday: schedule.Workday
+    control: str | None = None
+    days: int | None = None
+
+    def cost(self, burns: pd.DataFrame) -> float:
+        """Return what the bags of some burns cost; NaN where a price is not known."""
+        bags = burns.groupby("fuel")["bag"].nunique()
+        return float(sum(self.prices.get(str(fuel), math.nan) * count for fuel, count in bags.items()))
+
+
+def designs(fuels: Sequence[str], goal: Goal, allowance: Allowance, most: int = AFFORDABLE) -> pd.DataFrame:
+    """Return the designs of two bags or more of each of some fuels, the best within the allowance first.
+
+    Parameters
+    ----------
+    fuels
+        Ids of the fuels to compare.
+    goal, allowance
+        What the burns are to settle, and what there is to spend.
+    most
+        Most burns in all.
+
+    Returns
+    -------
+    DataFrame
+        A row a design: its burns, days, hours at the cooker and cost of bags, whether the allowance covers it, the
+        chance that a difference of the margin and of twice the margin is found, that one of twice the margin is
+        found to be more than the margin, that equal fuels are called the same, and that a fuel better than all
+        others by twice the margin is named as the best.
+    """
+    rows = []
+    for burns, bags in itertools.product(range(1, MOST_BURNS + 1), range(2, MOST_BAGS + 1)):
+        if (design := Design(len(fuels), bags, burns)).total <= most:
+            # of so few burns in such days and cookers the report would give no verdict
+            with suppress(KitError):
+                rows.append(option(design, _in_days(design, fuels, allowance), goal, allowance))
+    table = pd.DataFrame(rows, columns=list(DESIGN_COLUMNS))
+    # those allowed first, then what finds most, to a point, in fewest burns and bags
+    found = table["found_at_twice"].astype(float).round(2)
+    order = np.lexsort((table["bags"], table["total"], -found, ~table["allowed"].astype(bool)))
+    return table.iloc[order].reset_index(drop=True)
+
+
+def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance) -> dict[str, object]:
+    """Return one design as a row of `designs`, its burns with fuel, bag and day as they will lie."""
+    known, cost = goal.precision(burns), allowance.cost(burns)
+    power = goal.chances(known)
+    # without days of its own a plan has room for a control fuel that burns oftener
+    enough = (len(burns) if allowance.days else min(design.total, len(burns))) <= allowance.burns
+    return {
+        "fuels": design.fuels,
+        "bags": design.bags,
+        "burns": design.burns,
+        "total": len(burns),
+        "days": burns["day"].nunique(),
+        "hours": len(burns) * allowance.workday.burn_h,
+        "cost": cost,
+        "allowed": enough and not cost > (allowance.budget or math.inf),
+        "found_at_margin": chance_of(power, goal.margin),
+        "found_at_twice": chance_of(power, 2 * goal.margin),
+        "beyond_at_twice": chance_of(power, 2 * goal.margin, [BEYOND]),
+        "same_at_0": chance_of(power, 0.0, [SAME]),
+        "best_named": chance_best_named(burns, 2 * goal.margin, goal, asked=known),
+    }
+
+
+def _in_days(design: Design, fuels: Sequence[str], allowance: Allowance) -> pd.DataFrame:
+    """Deal a design's burns into days and cookers: round after round of all the fuels, each in another order."""
+    each, workday = design.bags * design.burns, allowance.workday
+    rng = np.random.default_rng([len(fuels), 81])
+    control = schedule.daily_control(fuels, each, workday.per_day, allowance.control, allowance.days)
+    others = [fuel for fuel in fuels if fuel != control]
+    rows = [(others[f], n % design.bags) for n in range(each) for f in rng.permutation(len(others))]
+    table = pd.DataFrame(rows, columns=["fuel", "bag"])
+    table["day"] = table.index // (workday.per_day - (control is not None))
+    if control is not None:
+        days = table["day"].unique()
+        daily = pd.DataFrame({"fuel": control, "bag": days % design.bags, "day": days})
+        table = pd.concat([table, daily]).sort_values("day", kind="stable", ignore_index=True)
+    turn = table["day"] if control else 0  # so that the control fuel goes round the cookers
+    table["cooker"] = (table.groupby("day").cumcount() + turn) % len(workday.cookers)
+    return table
+
+
+def chance_best_named(design: Designed, lead: float, goal: Goal, asked: Precision | None = None) -> float:
+    """Return the chance that a fuel better than all others by some lead is named as the only one that can be best.
+
+    The others are alike. Their one-sided simultaneous limits (Hsu 1984, the best as the control) must all lie
+    beyond zero; by simulation of 4,000 trials, correct to two points. How standard errors vary from
+    trial to trial is as found of the differences that are `asked` about.
+    """
+    known = replace(goal, question=replace(goal.question, control=None, pairs=())).precision(design)
+    like = asked if asked is not None and asked.simulated else known
+    others = burns_of(design)["fuel"].nunique() - 1
+    rng = np.random.default_rng([1, 61])
+    each, best = rng.standard_normal((DRAWS, others)), rng.standard_normal((DRAWS, 1))
+    estimate = lead + known.true_sd * (best + each) / np.sqrt(2)
+    se, df = (np.resize(each, (DRAWS, 1)) for each in like.errors)
+    se = se * (known.se / like.se)
+    correlation = np.full((others, others), 0.5) + 0.5 * np.eye(others)
+    critical = held_together(correlation.tobytes(), 1).critical(goal.question.level, df)
+    return float((estimate > critical * se).all(axis=1).mean())
+
+
+def what_burns_settle(totals: Sequence[int], tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return the design of so many burns that finds the margin most often, for each total and table of `designs`.
+
+    A row each, with the total asked for; none where the burns do not reach for two bags of each fuel, since burns
+    of one bag tell nothing of the next bag.
+    """
+    rows = [
+        reached.sort_values("found_at_margin", ascending=False, kind="stable").head(1).assign(asked=total)
+        for total in totals
+        for table in tables
+        if len(reached := table[table["total"] <= total])
+    ]
+    return pd.concat(rows, ignore_index=True)[["asked", *DESIGN_COLUMNS]]
+
+
+def smallest_design(table: pd.DataFrame, chance: str) -> Design | None:
+    """Return the design of fewest burns in a table whose chance ('found_at_margin', …) is enough, None without one."""
+    enough = table[table[chance] >= ENOUGH].sort_values(["total", "bags"], ascending=[True, False])
+    sizes = (int(enough[name].iloc[0]) for name in ("fuels", "bags", "burns"))
+    return None if enough.empty else Design(*sizes)
+
+
+def cheapest_split(components: Components, bag_in_burns: float) -> float:
+    """Return the best number of burns a bag for any budget: n = √[(c_bag/c_burn)(σ²_burn/σ²_bag)].
+
+    What a bag costs is given in burns. Infinite where bags do not differ: then every burn may be of one bag, which
+    no trial can know beforehand.
+    """
+    sds = sds_of(components)
+    if sds["bag"] == 0:
+        return float("inf")
+    return float((bag_in_burns * sds["burn"] ** 2 / sds["bag"] ** 2) ** 0.5)
+
+
+def fuels_kept(fuels: Sequence[str], kept: int, control: str | None) -> list[str]:
+    """Return the fuels to keep where only so many are: the last listed go first, the control fuel never."""
+    leaving = [fuel for fuel in reversed(fuels) if fuel != control][: max(len(fuels) - kept, 0)]
+    return [fuel for fuel in fuels if fuel not in leaving]
+
+
+@dataclass(frozen=True, eq=False)
+class Planned(Answers):
+    """A plan with everything a tester decides by, the answers it is made from among it.
+
+    Attributes
+    ----------
+    folder, plan
+        The run folder, and the plan as written (or as it would be).
     order, calendar
         Burns in their order; days, clock times, cooling and weighing.
-    design, workday
-        Bags and burns; what a day at the cooker holds.
+    design
+        Bags and burns.
     alternatives
-        Designs for all the fuels (columns of `kit.plan.designs.designs`), the best within the days and the money
+        Designs for all the fuels (columns of `designs`), the best within the days and the money
         first; the design as planned with the figures of its own order.
     fewer
         The best design within the same allowance for fewer fuels, a row each; columns of `alternatives`.
-    metrics
-        What is to be settled of the primary metrics that can be planned for.
     chances
         Columns of `power_of` and 'metric', at no difference, at the margin and at twice the margin.
     settles
@@ -76,29 +244,22 @@ class Planned:
         What the bags cost, in the trial's currency; None where prices are missing.
     obstacles
         Why this plan cannot be carried out as it was asked for: no such plan is written.
-    notes
-        What else a tester should know, a sentence each.
     files
         What was written, relative to the run folder; nothing by `make_plan`.
     """
 
     folder: Path
-    trial: Trial
-    headings: tuple[str, ...] | None
     plan: Plan
     order: pd.DataFrame
     calendar: pd.DataFrame
     design: Design
-    workday: Workday
     alternatives: pd.DataFrame
     fewer: pd.DataFrame
-    metrics: tuple[Goal, ...]
     chances: pd.DataFrame
     settles: pd.DataFrame
     alone: pd.DataFrame
     cost: float | None
     obstacles: tuple[Problem, ...]
-    notes: tuple[str, ...]
     files: tuple[str, ...] = ()
 
     def option(self, bags: int, burns: int) -> Any:
@@ -151,7 +312,7 @@ def make_plan(
     """
     folder = Path(run_folder).absolute()
     answers = read_answers(folder, earlier)
-    trial, workday, written = answers.trial, answers.workday, as_date(today or date.today(), "today")
+    trial, workday, written = answers.trial, answers.workday, schedule.as_date(today or date.today(), "today")
     notes, first, allowance = list(answers.notes), answers.metrics[0], _allowance(trial, workday)
     ids = [fuel.id for fuel in trial.fuels]
     everything = designs(ids, first, allowance)
@@ -177,30 +338,29 @@ def make_plan(
     if unpriced := sorted(set(order["fuel"]) - set(allowance.prices)):
         notes.append(NOTES["unpriced"].format(fuels=", ".join(unpriced)))
     chances = _chances(order, answers.metrics, notes)
-    alternatives = everything if chances.empty else _with_own(everything, design, order, first, allowance)
+    alternatives = everything.copy()
+    own = everything["bags"].eq(design.bags) & everything["burns"].eq(design.burns)
+    if own.any() and not chances.empty:
+        alternatives.loc[own, list(DESIGN_COLUMNS)] = list(option(design, order, first, allowance).values())
     spare, totals = order.attrs.get("spare_days", []), sorted({*TOTALS, len(order)})
     return Planned(
+        **{**vars(answers), "notes": tuple(notes)},
         folder=folder,
-        trial=trial,
-        headings=answers.headings,
         plan=plan_of(trial, order, written, order.attrs.get("seed"), spare_days=spare, exclusions=RULES),
         order=order,
-        calendar=timetable(order, spare, workday),
+        calendar=schedule.timetable(order, spare, workday),
         design=design,
-        workday=workday,
         alternatives=alternatives,
         fewer=fewer,
-        metrics=answers.metrics,
         chances=chances,
         settles=what_burns_settle(totals, [alternatives, *for_fewer]),
         alone=designs(ids, unaided, allowance) if first.spread.df else everything[:0],
         cost=None if math.isnan(cost) else cost,
         obstacles=tuple(_crowded(answers) if len(answers.sheet) else _obstacles(answers, order, cost, fewer)),
-        notes=tuple(notes),
     )
 
 
-def _allowance(trial: Trial, workday: Workday) -> Allowance:
+def _allowance(trial: Trial, workday: schedule.Workday) -> Allowance:
     """Return what there is to spend: the days' burns, else as many as the usual three bags burned twice take."""
     asked = trial.plan
     usual = len(trial.fuels) * (asked.bags or BAGS) * (asked.burns or BURNS)
@@ -229,17 +389,17 @@ def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFra
 
 
 def _draw(
-    trial: Trial, workday: Workday, design: Design, first_day: date | str, notes: list[str]
+    trial: Trial, workday: schedule.Workday, design: Design, first_day: date | str, notes: list[str]
 ) -> pd.DataFrame:
     """Draw the order; the control fuel burns on every day where the days reach for it."""
     fuels, each, per_day = [fuel.id for fuel in trial.fuels], design.bags * design.burns, workday.per_day
     seed = 1 if trial.plan.seed is None else trial.plan.seed
-    control = daily_control(fuels, each, per_day, trial.control_fuel, trial.plan.days)
-    order = run_order(
+    control = schedule.daily_control(fuels, each, per_day, trial.control_fuel, trial.plan.days)
+    order = schedule.run_order(
         fuels, design.bags, design.burns, per_day, seed, control, first_day, workday.weekdays, SPARE_EVERY,
         workday.cookers,
     )  # fmt: skip
-    needed = days_with_control(fuels, each, per_day, trial.control_fuel)
+    needed = schedule.days_with_control(fuels, each, per_day, trial.control_fuel)
     if needed and control is None:
         notes.append(NOTES["control_not_daily"].format(days=needed))
     if len(trial.settings) == 1:
@@ -247,11 +407,15 @@ def _draw(
     return order
 
 
-def _remarks(trial: Trial, workday: Workday, design: Design, first_day: object, is_over: bool) -> list[str]:
+def _remarks(
+    trial: Trial, workday: schedule.Workday, design: Design, first_day: object, is_over: bool
+) -> list[str]:
     """Return what the answers leave open, and what the design cannot tell."""
     charge, said = trial.charge, vars(trial.plan) | {"first_day": first_day}
     said["latest"] = said["latest"] or said["hours"]
-    taken = ", ".join(f"{key} = {value}" for key, value in WORDS["taken"].items() if said[key] in (None, ()))
+    taken = ", ".join(
+        f"{key} = {value}" for key, value in schedule.WORDS["taken"].items() if said[key] in (None, ())
+    )
     holds = {
         "taken": bool(taken),
         "is_over": is_over,
@@ -276,7 +440,7 @@ def _obstacles(answers: Answers, order: pd.DataFrame, cost: float, fewer: pd.Dat
     fitting = ""
     for row in fewer.head(1).itertuples():
         names = ", ".join(left_out(trial, row.fuels))
-        fitting = WORDS["fitting"].format(names=names, bags=row.bags, times=times(row.burns))
+        fitting = schedule.WORDS["fitting"].format(names=names, bags=row.bags, times=times(row.burns))
     parts = {
         "asked": asked, "workday": workday, "days": needed, "burns": len(order), "fitting": fitting,
         "day_h": workday.latest_h - workday.earliest_h, "cost": f"{cost:.0f} {trial.currency}".strip(),
@@ -315,17 +479,6 @@ def left_out(trial: Trial, kept: int) -> list[str]:
     return [fuel.label for fuel in reversed(trial.fuels) if fuel.id not in stay]
 
 
-def _with_own(
-    table: pd.DataFrame, design: Design, order: pd.DataFrame, goal: Goal, allowance: Allowance
-) -> pd.DataFrame:
-    """Return the table with the design as planned by its own order; as it is where that one is not in it."""
-    own = table["bags"].eq(design.bags) & table["burns"].eq(design.burns)
-    if own.any():
-        table = table.copy()
-        table.loc[own, list(DESIGN_COLUMNS)] = list(option(design, order, goal, allowance).values())
-    return table
-
-
 def _chances(order: pd.DataFrame, goals: Sequence[Goal], notes: list[str]) -> pd.DataFrame:
     parts = [pd.DataFrame(columns=["metric", *CHANCE_COLUMNS])]
     try:
@@ -361,15 +514,15 @@ def plan_run(
     planned = make_plan(run_folder, earlier, today, first_day)
     if planned.obstacles:
         raise KitError(planned.obstacles)
-    sheets = Sheets(planned.trial, planned.plan, planned.workday)
-    plan_pages(sheets)  # what goes wrong goes wrong before the first file
+    sheets = schedule.Sheets(planned.trial, planned.plan, planned.workday)
+    schedule.plan_pages(sheets)  # what goes wrong goes wrong before the first file
     with disk_faults(planned.folder):
         (planned.folder / "plan").mkdir(exist_ok=True)
         sweep(planned.folder, MAKING)
         plan = write_plan(planned.folder, planned.plan)
-        texts = plan_pages(replace(sheets, plan=plan))
+        texts = schedule.plan_pages(replace(sheets, plan=plan))
         if planned.headings is not None:  # a burn sheet with rows is not written again
-            texts[SHEET] = burn_rows(plan.table, [*planned.headings, *own_columns(planned.trial)])
+            texts[SHEET] = burn_rows(plan.table, [*planned.headings, *planned.trial.own_columns])
         for name, text in texts.items():
             write_atomically(planned.folder / name, text)
     return replace(planned, plan=plan, files=("plan/plan.toml", *texts))

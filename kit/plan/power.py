@@ -16,7 +16,7 @@ from kit.judge.comparisons import places_of
 from kit.judge.question import Multiplicity, Question
 from kit.judge.verdicts import DIFFERENCES, half_widths, standard_errors, verdict_chances
 from kit.plan.schedule import refuse_misfits, refuse_no_count
-from kit.trial.quantities import is_number
+from kit.trial.cells import is_number
 from kit.variance.burn_arrays import Array, Columns, Levels, Roles, read_columns
 from kit.variance.design import Design as AnalysedDesign
 from kit.variance.design import Spread, design_of, overlap

@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import cache, cached_property
@@ -18,7 +18,7 @@ from kit.page.document import POLICY, cautions_html, cautions_short, escaping_te
 from kit.page.text import Html
 from kit.schema import BURNS
 from kit.trial import Plan, Trial
-from kit.trial.quantities import is_number
+from kit.trial.cells import is_number
 
 Numbers = npt.NDArray[np.int_]
 WORDS = data_file(__file__, "words.toml")
@@ -102,7 +102,17 @@ def run_order(
     [['01', 'pressed', 'pressed-1', '2026-03-02'], ['02', 'lump', 'lump-2', '2026-03-02']]
     """
     counts = {"bags": bags, "burns": burns, "per_day": per_day, "seed": seed, "spare_every": spare_every}
-    _check(fuels, control, counts, weekdays, cookers)
+    faults, known, burned_on = Faults(), set(fuels), set() < set(weekdays) <= set(ALL_WEEK)
+    for name, value in counts.items():
+        refuse_no_count(faults, f"run order, {name}", value, least=int(name not in ("seed", "spare_every")))
+    given = [
+        ("run order, fuels", ", ".join(map(str, fuels)) or "none", 0 < len(fuels) == len(known)),
+        ("run order, control", f"'{control}'", control is None or control in known),
+        ("run order, weekdays", ", ".join(map(str, weekdays)) or "none", burned_on),
+        ("run order, cookers", ", ".join(map(str, cookers)), len(set(cookers)) == len(cookers)),
+    ]
+    refuse_misfits(faults, given)
+    faults.settle()
     begin = as_date(first_day, "run order, first_day")
     rng = np.random.default_rng([seed, 21])
     place = None if control is None else list(fuels).index(control)
@@ -111,10 +121,18 @@ def run_order(
         remedy = "Burn at least two fuels a day, or more burns a fuel: else fuel and day cannot be separated."
         found = f"{per_day} burns a day for {len(fuels)} fuels"
         raise KitError.refuse("run order", found, "days that link every fuel with every other", remedy)
-    days, spare = _calendar(len(blocks), begin, weekdays, spare_every)
+    spares = (len(blocks) - 1) // spare_every if spare_every else 0
+    dates = (begin + timedelta(days=n) for n in itertools.count())
+    burned = (each.isoformat() for each in dates if each.weekday() in weekdays)
+    calendar = list(itertools.islice(burned, len(blocks) + spares))
+    spare = calendar[spare_every :: spare_every + 1] if spares else []
+    days = [each for each in calendar if each not in spare]
     rows = [(days[d], fuels[f]) for d, block in enumerate(blocks) for f in block]
     table = pd.DataFrame(rows, columns=["day", "fuel"])
-    table["bag"] = _bags(table["fuel"].tolist(), fuels, bags, rng)
+    # bags in rounds, each round in a new order, so that a bag's burns lie days apart
+    rounds = -(-len(table) // bags)
+    turns = {fuel: iter([b for _ in range(rounds) for b in rng.permutation(bags)]) for fuel in fuels}
+    table["bag"] = [f"{fuel}-{next(turns[fuel]) + 1}" for fuel in table["fuel"]]
     if len(cookers) > 1:
         table = _into_cookers(table, cookers, rng)
     table["order"] = range(1, len(table) + 1)
@@ -131,26 +149,6 @@ def connected(blocks: Sequence[Sequence[int]]) -> bool:
         touching = [group for group in groups if group & block]
         groups = [*(group for group in groups if not group & block), block.union(*touching)]
     return len(groups) == 1
-
-
-def _check(
-    fuels: Sequence[str],
-    control: str | None,
-    counts: Mapping[str, int],
-    weekdays: Sequence[int],
-    cookers: Sequence[str],
-) -> None:
-    faults, known, burned_on = Faults(), set(fuels), set() < set(weekdays) <= set(ALL_WEEK)
-    for name, value in counts.items():
-        refuse_no_count(faults, f"run order, {name}", value, least=int(name not in ("seed", "spare_every")))
-    given = [
-        ("run order, fuels", ", ".join(map(str, fuels)) or "none", 0 < len(fuels) == len(known)),
-        ("run order, control", f"'{control}'", control is None or control in known),
-        ("run order, weekdays", ", ".join(map(str, weekdays)) or "none", burned_on),
-        ("run order, cookers", ", ".join(map(str, cookers)), len(set(cookers)) == len(cookers)),
-    ]
-    refuse_misfits(faults, given)
-    faults.settle()
 
 
 def refuse_misfits(faults: Faults, given: Iterable[tuple[str, object, bool]]) -> None:
@@ -252,13 +250,6 @@ def _unevenness(dealt: Numbers, block_of: Numbers, fuels: int) -> float:
     return float((meetings**2).sum() + TWICE_IN_A_BLOCK * (counts * (counts - 1)).sum())
 
 
-def _bags(burned: Sequence[str], fuels: Sequence[str], bags: int, rng: np.random.Generator) -> list[str]:
-    """Deal each fuel's bags in rounds, each round in a new order, so that a bag's burns lie days apart."""
-    rounds = -(-len(burned) // bags)
-    turns = {fuel: iter([b for _ in range(rounds) for b in rng.permutation(bags)]) for fuel in fuels}
-    return [f"{fuel}-{next(turns[fuel]) + 1}" for fuel in burned]
-
-
 def _into_cookers(table: pd.DataFrame, cookers: Sequence[str], rng: np.random.Generator) -> pd.DataFrame:
     """Turn the burns of each day so that fuels, and then bags, meet the cookers as evenly as goes.
 
@@ -291,17 +282,6 @@ def _into_cookers(table: pd.DataFrame, cookers: Sequence[str], rng: np.random.Ge
     table = table.loc[order].reset_index(drop=True)
     table["cooker"] = [cookers[p] for p in place]
     return table
-
-
-def _calendar(
-    count: int, day: date, weekdays: Sequence[int], spare_every: int
-) -> tuple[list[str], list[str]]:
-    spares = (count - 1) // spare_every if spare_every else 0
-    dates = (day + timedelta(days=n) for n in itertools.count())
-    burned = (each.isoformat() for each in dates if each.weekday() in weekdays)
-    days = list(itertools.islice(burned, count + spares))
-    spare = days[spare_every :: spare_every + 1] if spares else []
-    return [each for each in days if each not in spare], spare
 
 
 @dataclass(frozen=True)
@@ -471,7 +451,7 @@ class Sheets:
     def own_boxes(self) -> list[str]:
         """Columns of the trial's own that have a box on every sheet."""
         known = {column.name for column in BURNS}
-        return [name for name in dict.fromkeys(own_columns(self.trial)) if name not in known]
+        return [name for name in dict.fromkeys(self.trial.own_columns) if name not in known]
 
     @cached_property
     def codes(self) -> dict[str, str]:
@@ -535,8 +515,3 @@ def codes(burns: Sequence[str], seed: int) -> dict[str, str]:
         burn: known[drawn[n % len(known)]] + ("" if n < len(known) else str(n // len(known)))
         for n, burn in enumerate(burns)
     }
-
-
-def own_columns(trial: Trial) -> list[str]:
-    """Return the columns of the burn sheet that the trial itself declares."""
-    return [*(each.column for each in trial.declared), *trial.model.covariates]

@@ -13,8 +13,7 @@ from kit.page.document import cautions_short
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.text import Html, element
 from kit.plan.answers import Goal, times
-from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN, cheapest_split, smallest_design
-from kit.plan.planned import Planned, left_out
+from kit.plan.planned import AFFORDABLE, ENOUGH, SHOWN, Planned, cheapest_split, left_out, smallest_design
 from kit.plan.power import chance_of
 from kit.plan.schedule import CALENDAR, WORDS
 

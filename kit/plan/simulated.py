@@ -1,26 +1,33 @@
-"""Whole simulated trials: run folders as a tester and a logger would leave them, said to be simulated throughout."""
+"""Whole simulated trials, said to be simulated throughout: run folders as a tester and a logger would leave them.
+
+Among them a rehearsal of the tester's own plan, and the demo, a cookery school's choice of fuel.
+"""
 
 import re
+import sys
+import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 import pandas as pd
 
-from kit.errors import Faults
-from kit.plan import burning
-from kit.plan.answers import trial_alone
-from kit.plan.schedule import ASSUMED_COOL_H, as_date, refuse_no_count
+from kit.data_file import data_text
+from kit.errors import Faults, KitError
+from kit.plan import burning, schedule
+from kit.plan.answers import obstacle, trial_alone, trial_path
+from kit.plan.planned import RULES, make_plan
 from kit.readings.calibration import Correction, correction_of
 from kit.runtime.atomic_write import locked_folder
 from kit.schema import BURNS, SCORES
-from kit.trial import Trial
-from kit.trial.models import Charge
-from kit.trial.quantities import is_number
+from kit.trial import Trial, open_run, plan_of, read_plan, write_plan
+from kit.trial.cells import is_number
+from kit.trial.decode import read_text
+from kit.trial.models import ALL_ALIKE, Charge
 from kit.trial.trial_file import TRIAL
 
 NOTE = "SIMULATED readings, made by the repeatburn kit: no fuel was burnt"
@@ -31,6 +38,8 @@ COLD_K = 20.0
 """A burn is over when the grate is back so near the air."""
 REMARKS = burning.KNOWN["remarks"]
 FIRST_LIT = time(8, 0)
+FEWEST_FOR_FAULTS = 8
+"""Burns of a rehearsal from which on some go wrong."""
 NEEDED = ("burn", "fuel", "bag", "day")
 """Columns of what is planned that every burn fills."""
 FaultKind = Literal["battery", "spike", "stuck", "lid open", "wind"]
@@ -111,9 +120,16 @@ def simulate_trial(
         (work / "logs").mkdir(parents=True)
         (work / TRIAL).write_text(trial, encoding="utf-8", newline="\n")
         (work / "SIMULATED.txt").write_text(NOTE + ".\n", encoding="utf-8", newline="\n")
-        tested, rng = _trial_of(work, planned), np.random.default_rng([seed, 51])
+        tested, rng = trial_alone(work / TRIAL)[0], np.random.default_rng([seed, 51])
+        unknown = Faults()
+        for fuel in sorted(set(planned["fuel"].astype(str)) - {each.id for each in tested.fuels}):
+            unknown.refuse("order of burns", f"fuel '{fuel}'", "a fuel of trial.toml", "Mend one of the two.")
+        unknown.settle()
         burns = _burn(tested, planned, recipes or {}, faults, seed, rng)
-        logs = _logged(burns, _probes(tested), faults, seed, interval_s)
+        declared = {probe.id: correction_of(probe) for probe in tested.probes}
+        probes = declared or dict.fromkeys(PROBES, Correction())
+        main_first = dict(sorted(probes.items(), key=lambda item: item[0] != tested.probe))
+        logs = _logged(burns, main_first, faults, seed, interval_s)
         sheet = _sheet(burns, faults, rng).assign(**_declared(tested, planned, seed))
         sheet["log"] = _write_logs(work / "logs", logs, sheet, comma_days)
         names = dict.fromkeys([*(column.name for column in BURNS), *sheet])
@@ -131,7 +147,7 @@ def _check(
     faults, where = Faults(), "order of burns"
     if folder.exists():
         faults.refuse(str(folder), "a folder already there", "a new one", "Name another folder.")
-    refuse_no_count(faults, "simulation, seed", seed, least=0)
+    schedule.refuse_no_count(faults, "simulation, seed", seed, least=0)
     if not (is_number(interval_s) and interval_s > 0):
         faults.refuse("simulation, interval_s", f"'{interval_s}'", "seconds above zero", "Mend it.")
     if not len(planned):
@@ -144,7 +160,7 @@ def _check(
             faults.refuse(where, f"burn '{burn_id}' {times} times", "each burn once", "Number them anew.")
     for day in planned["day"].unique():
         with faults.gathering():
-            as_date(day, f"{where}, day")
+            schedule.as_date(day, f"{where}, day")
     for mishap in mishaps:
         if mishap.kind not in get_args(FaultKind):
             expected = ", ".join(get_args(FaultKind))
@@ -153,22 +169,6 @@ def _check(
             found = f"burn '{mishap.burn}'"
             faults.refuse("simulation, faults", found, "a burn of the order", "Mend one of the two.")
     faults.settle()
-
-
-def _trial_of(folder: Path, planned: pd.DataFrame) -> Trial:
-    """Return the trial that stands in a folder; what is planned is of its fuels."""
-    trial, faults = trial_alone(folder / TRIAL)[0], Faults()
-    for fuel in sorted(set(planned["fuel"].astype(str)) - {each.id for each in trial.fuels}):
-        faults.refuse("order of burns", f"fuel '{fuel}'", "a fuel of trial.toml", "Mend one of the two.")
-    faults.settle()
-    return trial
-
-
-def _probes(trial: Trial) -> dict[str, Correction]:
-    """Return the correction of each probe by its id, the main one first; grate and lid where none is declared."""
-    declared = {probe.id: correction_of(probe) for probe in trial.probes}
-    probes = declared or dict.fromkeys(PROBES, Correction())
-    return dict(sorted(probes.items(), key=lambda item: item[0] != trial.probe))
 
 
 @dataclass(frozen=True)
@@ -223,7 +223,7 @@ def _burn(
     if lids:
         burnt = burning.burn(charges, around, burning.cooker_named(trial.cooker), HOURS, STEP_S, seed)
     stops = stop_times(burnt, around.ambient_c)
-    cool_h = ASSUMED_COOL_H if trial.plan.cool_h is None else trial.plan.cool_h
+    cool_h = schedule.ASSUMED_COOL_H if trial.plan.cool_h is None else trial.plan.cool_h
     return _Burns(planned, burnt, charges, of_burn, around, stops, _lighting_times(planned, stops, cool_h))
 
 
@@ -373,8 +373,12 @@ def _logged(
     for row, burn_id in enumerate(burns.planned["burn"]):
         rng = np.random.default_rng([seed * 1000 + row, 31])
         at = np.arange(0.0, burns.stops[row] + 240 + 1, interval_s)
-        true = _read_c(burns.burnt, row, list(probes.values()))
-        temps = np.column_stack([np.interp(at, burns.burnt.time_s, each) for each in true])
+        grate, lid = burns.burnt.grate_c[row], burns.burnt.lid_c[row]
+        # at the grate, at the lid, then in between; each as far off as its ice and boiling-water readings say
+        shares = [0.0, 1.0, *(0.5 + 0.1 * n for n in range(len(probes)))]
+        true = (grate + share * (lid - grate) for share in shares)
+        read = (c.offset + each / c.gain for c, each in zip(probes.values(), true, strict=False))
+        temps = np.column_stack([np.interp(at, burns.burnt.time_s, each) for each in read])
         swirl = 0.004 * (temps - temps[:1]) * rng.standard_normal(temps.shape)
         temps = np.round(temps + swirl + 0.1 * rng.standard_normal(temps.shape), 1)
         for fault in (fault for fault in faults if fault.burn == burn_id):
@@ -390,17 +394,6 @@ def _logged(
         stamps = pd.Timestamp(burns.lit[row]) + pd.to_timedelta(at, unit="s")
         logs.append(pd.DataFrame(temps, stamps, list(probes)))
     return logs
-
-
-def _read_c(burnt: burning.Burnt, row: int, corrections: Sequence[Correction]) -> list[burning.Floats]:
-    """Return what as many probes as there are read: at the grate, at the lid, then in between.
-
-    Each is as far off as its ice and boiling-water readings say, so that its correction puts it right.
-    """
-    grate, lid = burnt.grate_c[row], burnt.lid_c[row]
-    shares = [0.0, 1.0, *(0.5 + 0.1 * n for n in range(len(corrections)))]
-    true = (grate + share * (lid - grate) for share in shares)
-    return [c.offset + each / c.gain for c, each in zip(corrections, true, strict=False)]
 
 
 def _write_logs(
@@ -429,3 +422,121 @@ def _save(path: Path, table: pd.DataFrame) -> None:
     """Write a table, none where it has no rows."""
     if len(table):
         table.to_csv(path, index=False, lineterminator="\n")
+
+
+def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
+    """Simulate a whole trial of a run folder's plan in FOLDER/rehearsal-SEED/ and return its path.
+
+    The tester's own fuels, margins, settings, probes and order; the fuels' behaviour is that of their kinds,
+    drawn from the seed. From eight burns on a spike, an opened lid, a stuck probe and a log cut short are in
+    it, so that their treatment can be seen. Every file says that it is simulated.
+
+    Raises
+    ------
+    KitError
+        Where the folder has no trial file or a fault in it, that rehearsal is there already, or the seed is none.
+    """
+    faults = Faults()
+    schedule.refuse_no_count(faults, "rehearsal, seed", seed, least=0)
+    faults.settle()
+    folder = Path(run_folder).absolute()
+    target = folder / f"rehearsal-{seed}"
+    if target.exists():
+        raise KitError.refuse(str(target), *obstacle("rehearsed"))
+    text = rehearsal_text(read_text(trial_path(folder), "trial.toml")[0], seed)
+    plan = read_plan(folder)
+    order = (plan or make_plan(folder).plan).table.copy()
+    order["order"] = order["order"].fillna(pd.Series(range(1, len(order) + 1), index=order.index))
+    order = order.sort_values("order", kind="stable", ignore_index=True)
+    if (order["day"] == "").any():  # one a day from tomorrow on
+        order["day"] = [(date.today() + timedelta(days=1 + n)).isoformat() for n in range(len(order))]
+    kinds = burning.KNOWN["rehearsal_fault"] if len(order) >= FEWEST_FOR_FAULTS else []
+    drawn = np.random.default_rng([seed, 81]).choice(len(order), len(kinds), replace=False)
+    mishaps = [Fault(burn=str(order["burn"].iloc[n]), **kind) for n, kind in zip(drawn, kinds, strict=True)]
+    with locked_folder(folder, ".rehearsal-") as work:
+        work.rmdir()  # made anew there, as deep as it will stand: earlier folders are named relative to it
+        simulate_trial(work, text, order, seed, faults=mishaps)
+        write_simulated_plan(work, order, plan.written if plan else min(order["day"]))
+        work.rename(target)
+    return target
+
+
+def rehearsal_text(text: str, seed: int) -> str:
+    """Return the trial file of a rehearsal: the tester's own, titled as simulated, with the kit's logger."""
+    import tomli_w
+
+    table: dict[str, Any] = tomllib.loads(text)
+    about = table.setdefault("trial", {})
+    about["title"] = f"Simulated rehearsal: {about.get('title') or 'trial'}"
+    about["interests"] = "None: every burn is simulated."
+    probes = [probe["id"] for probe in table.get("probe", [])] or list(PROBES)
+    if not table.get("probe"):
+        table["probe"] = [{"id": probe} for probe in probes]
+        about["probe"] = probes[0]
+    columns = {probe: f"{probe} (°C)" for probe in probes}
+    table["logger"] = [{"id": "simulated", "columns": columns}]
+    borrowed = table.get("model", {}).get("borrow_from")
+    if borrowed:
+        listed = [borrowed] if isinstance(borrowed, str) else borrowed
+        names = [name for name in listed if name != ALL_ALIKE]  # beside a rehearsal stand none but rehearsals
+        table["model"]["borrow_from"] = [name if Path(name).is_absolute() else f"../{name}" for name in names]
+    return str(schedule.WORDS["rehearsal"]).format(seed=seed) + tomli_w.dumps(table)
+
+
+def write_simulated_plan(folder: Path, order: pd.DataFrame, written: str) -> None:
+    """Write plan.toml, sheets and key for burns that were simulated, so that they can be held against it."""
+    trial = open_run(folder).trial
+    spare = order.attrs.get("spare_days", [])
+    plan = write_plan(folder, plan_of(trial, order, written, spare_days=spare, exclusions=RULES))
+    place = folder / "plan" / "plan.toml"
+    place.write_text(f"# {NOTE}.\n" + place.read_text(encoding="utf-8"), encoding="utf-8", newline="\n")
+    sheets = schedule.Sheets(trial, plan, schedule.workday_of(trial), simulated=True)
+    for name, page in schedule.plan_pages(sheets).items():
+        (folder / name).write_text(page, encoding="utf-8", newline="\n")
+
+
+DEMO_SEED = 1  # fixed before the first run; never chosen for its results
+BAGS, BURNS_A_BAG = 3, 2
+OVENS = ("drum oven 1", "drum oven 2")
+TASTERS = ("P", "R", "T")
+PLANNED_ON = "2026-02-27"
+SPARE_LOGGER_DAYS = ("2026-03-12", "2026-03-13")
+
+RECIPES: dict[str, burning.Recipe] = {
+    fuel: replace(
+        burning.KINDS[own["kind"]], **{name: value for name, value in own.items() if name != "kind"}
+    )
+    for fuel, own in burning.KNOWN["demo"].items()
+}
+
+FAULTS = tuple(Fault(**own) for own in burning.KNOWN["demo_fault"])
+
+DEMO_TRIAL = data_text(__file__, "demo.toml")
+
+
+def demo_order() -> pd.DataFrame:
+    """Return the order of the demo's 36 burns: two a day on eighteen weekdays, one in each oven."""
+    return schedule.run_order(
+        list(RECIPES), BAGS, BURNS_A_BAG, len(OVENS), DEMO_SEED,
+        first_day="2026-03-02", weekdays=range(5), cookers=OVENS,
+    )  # fmt: skip
+
+
+def make_demo(folder: str | Path) -> Path:
+    """Write the demo run folder, the same bytes each time.
+
+    Raises
+    ------
+    KitError
+        Where the folder exists.
+    """
+    order = demo_order()
+    target = simulate_trial(
+        folder, DEMO_TRIAL, order, DEMO_SEED, RECIPES, FAULTS, comma_days=SPARE_LOGGER_DAYS, tasters=TASTERS
+    )
+    write_simulated_plan(target, order, PLANNED_ON)
+    return target
+
+
+if __name__ == "__main__":
+    make_demo(sys.argv[1])

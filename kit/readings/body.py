@@ -27,7 +27,7 @@ from kit.readings.source import (
 )
 from kit.readings.stamps import Stamps, parse_stamps, stamps_of_all
 from kit.trial.cells import BLANKS, LARGEST, Codes, Floats, Ints, any_number, decimal_evidence, split_unit
-from kit.trial.messages import fault
+from kit.trial.decode import fault
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -12,7 +12,7 @@ from kit.data_file import data_file
 from kit.errors import KitError
 from kit.trial import Run
 from kit.trial.cells import Floats
-from kit.trial.messages import fault
+from kit.trial.decode import fault
 from kit.trial.models import Cleaning, Probe
 
 _DEFAULT_CLASS = "K 2"

@@ -18,7 +18,7 @@ from kit.readings.stamps import DAY, SECOND, to_local, to_utc
 from kit.trial import Run
 from kit.trial.cells import Bools, Codes, Floats, Ints
 from kit.trial.clocks import Times, relative_times
-from kit.trial.messages import fault
+from kit.trial.decode import fault
 from kit.trial.models import Logger
 from kit.trial.run_sheets import LOGS, has_times, log_names
 

@@ -22,7 +22,7 @@ from kit.schema import UNUSABLE as UNUSABLE_FLAGS
 from kit.trial import Run
 from kit.trial.cells import Bools, Codes, Floats, Ints
 from kit.trial.clocks import event_times, relative_times
-from kit.trial.messages import fault
+from kit.trial.decode import fault
 from kit.trial.models import Cleaning
 from kit.trial.run_sheets import probe_names
 

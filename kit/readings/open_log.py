@@ -34,8 +34,7 @@ from kit.readings.source import (
     split_line,
 )
 from kit.trial.cells import BLANKS, WORDS, decimal_evidence, split_unit, to_number
-from kit.trial.decode import shown
-from kit.trial.messages import fault
+from kit.trial.decode import fault, shown
 from kit.trial.models import Logger
 
 _LOOK_ABOVE, _MOST_ABOVE = 8, 200

@@ -29,8 +29,7 @@ from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, 
 from kit.readings.timeline import Timed, Timeline, sampled, time_of, usual_step
 from kit.results_file import sha256_of
 from kit.trial.cells import Bools, Codes, Ints
-from kit.trial.decode import path_of
-from kit.trial.messages import fault
+from kit.trial.decode import fault, path_of
 from kit.trial.models import Cleaning, Logger
 from kit.trial.toml_reader import key_problems
 

@@ -17,7 +17,7 @@ from kit.readings.open_log import OpenLog
 from kit.readings.source import kind_of
 from kit.readings.stamps import DAY, NO_OFFSET, nanoseconds_of
 from kit.trial.cells import BLANKS, Bools, Floats, Ints, to_number
-from kit.trial.messages import fault
+from kit.trial.decode import fault
 
 OutsideLine = tuple[int, list[str]]
 _MOST_ODD = 0.2

@@ -45,7 +45,7 @@ from kit.readings.temperatures import to_celsius
 from kit.readings.timeline import usual_step
 from kit.trial import Run
 from kit.trial.cells import Floats
-from kit.trial.messages import fault
+from kit.trial.decode import fault
 from kit.trial.run_sheets import LOGS, has_times, log_names
 
 _FAR_K, _NEAR_K = 15.0, 4.0

@@ -25,8 +25,7 @@ from kit.trial.cells import (
     any_number,
     match_stamp,
 )
-from kit.trial.decode import SPREADSHEET, encoding_of, filled_sheets, only_sheet
-from kit.trial.messages import fault
+from kit.trial.decode import SPREADSHEET, encoding_of, fault, filled_sheets, only_sheet
 
 
 def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:

@@ -13,10 +13,10 @@ from kit.readings.headings import SCALES
 from kit.readings.open_log import OpenLog
 from kit.readings.rows import with_unit_cells
 from kit.readings.source import NUMERIC, kind_of
+from kit.schema import FAHRENHEIT_STEP, KELVIN
 from kit.trial.cells import WORDS, Bools, Codes, Floats, Ints, decimal_evidence, temperature_unit
-from kit.trial.messages import fault
+from kit.trial.decode import fault
 from kit.trial.models import Cleaning
-from kit.trial.quantities import FAHRENHEIT_STEP, KELVIN
 
 BY_ROW = "by row"
 _RECURS, _NO_FIRE = 4, 0.0

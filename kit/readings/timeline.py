@@ -35,7 +35,7 @@ from kit.readings.stamps import (
     to_utc,
 )
 from kit.trial.cells import WEEKDAYS, WORDS, Bools, Floats, Ints, date_of, stamp_fields
-from kit.trial.messages import fault
+from kit.trial.decode import fault
 
 _WORDS: dict[Order, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 _EARLIEST = 1990

@@ -1,4 +1,7 @@
-"""Files to text, in whatever encoding an editor or a spreadsheet saved them, and text made safe to keep."""
+"""Files to text, in whatever encoding an editor or a spreadsheet saved them; text made safe to keep and to show.
+
+And what is said of a fault of a run folder's own files: the words of messages.toml, their {parts} filled in.
+"""
 
 import codecs
 import json
@@ -10,10 +13,12 @@ from contextlib import suppress
 from datetime import date, datetime, time, timedelta
 from os import PathLike
 from pathlib import Path
+from typing import Any
 
+from kit.data_file import data_file
 from kit.errors import KitError, opening
-from kit.trial.messages import fault
 
+MESSAGES: dict[str, dict[str, Any]] = data_file(__file__, "messages.toml")
 LARGEST_BYTES = 50_000_000
 """A sheet or a trial file beyond this is none that a person wrote."""
 
@@ -36,6 +41,24 @@ EIGHT_BIT = ("cp1252", "latin-1")
 _UNSEEN = re.compile(
     "[\x00-\x08\x0e-\x1f\x7f-\x9f\u00ad\u200b\u200e\u200f\u202a-\u202e\u2060\u2066-\u2069\ufeff\ud800-\udfff]"
 )
+
+
+def fault(name: str, /, **parts: object) -> tuple[str, str, str]:
+    """Return what was found, what was expected and what to do.
+
+    Examples
+    --------
+    >>> fault("no fuel")
+    ('a fuel not filled in', 'the id of a fuel', 'Write which fuel was burned.')
+    """
+    found, expected, remedy = (words.format(**parts) for words in MESSAGES["fault"][name])
+    return found, expected, remedy
+
+
+def remedy_of(kind: str, text: str, /, **parts: object) -> str:
+    """Return what to do about a text that is no 'day', 'time', 'number' or 'line': by the first pattern it fits."""
+    fitting = ((re.search(pattern, text), words) for pattern, words in MESSAGES["remedy"][kind])
+    return str(next(words.format(*fits.groups(), **parts) for fits, words in fitting if fits))
 
 
 def path_of(value: object, what: str) -> Path:

@@ -75,7 +75,13 @@ def explained_keys(word: str = "") -> tuple[Key, ...]:
     >>> [key.key for key in explained_keys("tolerance_g")]
     ['tolerance_g']
     """
-    keys = tuple(_all_keys())
+    keys: list[Key] = []
+    for name, field in SCHEMA["properties"].items():
+        heading = heading_of(name, TrialFile)
+        if table := table_in(field, SCHEMA):
+            keys += _keys_of(table, name, heading)
+        else:
+            keys.append(Key(heading, "METRIC", "text or number", "", *_unit_and_meaning(name, "METRIC")))
     plain = word.strip().strip("[]").casefold()
     named = [key for key in keys if plain == key.key.casefold()]
     near = [key for key in keys if plain in key.key.casefold() or plain == key.table.strip("[]")]
@@ -90,7 +96,11 @@ def explained_keys(word: str = "") -> tuple[Key, ...]:
 
 def keys_text(keys: tuple[Key, ...]) -> str:
     """Return keys as people read them, table by table."""
-    about = {heading_of(name, TrialFile): _about_table(field) for name, field in SCHEMA["properties"].items()}
+    about = {}
+    for name, field in SCHEMA["properties"].items():
+        described = table_in(field, SCHEMA) or {"description": "the smallest differences that matter."}
+        words = re.sub(r"^\[+\w+\]+: ", "", described["description"].split("\n")[0])
+        about[heading_of(name, TrialFile)] = words
     parts: list[str] = []
     for table in dict.fromkeys(key.table for key in keys):
         parts += [f"{table}  {about.get(table, '')}".rstrip()]
@@ -98,18 +108,12 @@ def keys_text(keys: tuple[Key, ...]) -> str:
     return "\n".join(parts).rstrip()
 
 
-def _all_keys() -> Iterator[Key]:
-    for name, field in SCHEMA["properties"].items():
-        heading = heading_of(name, TrialFile)
-        if table := table_in(field, SCHEMA):
-            yield from _keys_of(table, name, heading)
-        else:
-            yield Key(heading, "METRIC", "text or number", "", *_unit_and_meaning(name, "METRIC"))
-
-
 def _keys_of(table: Schema, name: str, heading: str) -> Iterator[Key]:
     for key, field in table["properties"].items():
-        default = _default(field) if key not in table.get("required", ()) else "none: it has to be there"
+        value = field.get("default")
+        default = "" if value in (None, "", []) or isinstance(value, dict) else toml_value(value)
+        if key in table.get("required", ()):
+            default = "none: it has to be there"
         yield Key(heading, key, _kind(field), default, *_unit_and_meaning(name, key))
         if nested := table_in(field, SCHEMA):
             yield from _keys_of(nested, key, f"{heading} {key}")
@@ -123,11 +127,6 @@ def _unit_and_meaning(table: str, key: str) -> tuple[str, str]:
     return _UNITS.get(ending, "") if mark else "", written.replace("{every metric}", METRIC_IDS)
 
 
-def _about_table(field: Schema) -> str:
-    table = table_in(field, SCHEMA) or {"description": "the smallest differences that matter."}
-    return re.sub(r"^\[+\w+\]+: ", "", table["description"].split("\n")[0])
-
-
 def _kind(field: Schema) -> str:
     """Return in words what may stand for a key."""
     field = field.get("anyOf", [field])[0]
@@ -139,9 +138,3 @@ def _kind(field: Schema) -> str:
         kind = _kind(field["items"])
         return f"list of {kind}" + "s" * (not kind.startswith("["))
     return _KINDS.get(field.get("format") or field.get("type", ""), "table")
-
-
-def _default(field: Schema) -> str:
-    value = field["default"]
-    is_nothing = value in (None, "", []) or isinstance(value, dict)
-    return "" if is_nothing else toml_value(value)

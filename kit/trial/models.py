@@ -15,9 +15,9 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from kit.errors import nearest
 from kit.metrics.measuring import Finite, Measuring, NotNegative, Positive, Share
 from kit.schema import COLUMNS, METRIC_BASES, Metric, Scale, metric
+from kit.trial.cells import QuantityError, parse_difference, parse_temperature, parse_threshold
 from kit.trial.clocks import read_time
 from kit.trial.decode import clean_id, clean_text
-from kit.trial.quantities import QuantityError, parse_difference, parse_temperature, parse_threshold
 
 DEFAULT_THRESHOLDS = (110.0, 180.0, 260.0)
 DEFAULT_PRIMARY = ("peak", "time_above:110")
@@ -468,6 +468,11 @@ class Trial(About):
     def main_probe(self) -> str | None:
         """The probe that metrics are of: the declared one, else the first listed; None where none is."""
         return self.probe or next((probe.id for probe in self.probes), None)
+
+    @property
+    def own_columns(self) -> list[str]:
+        """Columns of the burn sheet that the trial itself names: as metrics, then as covariates."""
+        return [*(each.column for each in self.declared), *self.model.covariates]
 
     @property
     def is_priced(self) -> bool:

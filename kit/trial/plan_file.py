@@ -4,9 +4,9 @@ import hashlib
 import json
 import tomllib
 import unicodedata
-from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
-from datetime import date, datetime
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,11 +17,10 @@ from pydantic import BaseModel, BeforeValidator, model_validator
 from kit.errors import Faults, disk_faults
 from kit.runtime.atomic_write import write_atomically
 from kit.schema import DEVIATIONS
+from kit.trial.cells import QuantityError, parse_difference, parse_percent
 from kit.trial.clocks import CLOCK_COLUMNS, relative_times
-from kit.trial.decode import read_text
-from kit.trial.messages import MESSAGES
+from kit.trial.decode import MESSAGES, read_text
 from kit.trial.models import Trial
-from kit.trial.quantities import QuantityError, parse_difference, parse_percent
 from kit.trial.toml_reader import TomlFile
 
 SCHEMA = "repeatburn-plan/1"
@@ -194,14 +193,6 @@ def _number(text: str) -> float:
     return int(value) if value.is_integer() and abs(value) < 2**53 else value
 
 
-def _content(plan: Plan) -> dict[str, Any]:
-    """Return what is written of a plan, and hashed; what the plan leaves open is left out."""
-    fields = plan.model_dump(mode="json", exclude={"sha256", "hash_now", "schema_"}, exclude_none=True)
-    content = {"schema": SCHEMA} | {key: value for key, value in fields.items() if value not in ("", [], {})}
-    content["burns"] = [{k: v for k, v in burn.items() if v != ""} for burn in content.get("burns", ())]
-    return content
-
-
 def write_plan(folder: str | Path, plan: Plan) -> Plan:
     """Write a plan into a run folder with its hash, and return it as `read_plan` will.
 
@@ -215,34 +206,27 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
     import tomli_w
 
     place = Path(folder) / NAME
+    # what the plan leaves open is left out, and not hashed
+    fields = plan.model_dump(mode="json", exclude={"sha256", "hash_now", "schema_"}, exclude_none=True)
+    content = {"schema": SCHEMA} | {key: value for key, value in fields.items() if value not in ("", [], {})}
+    content["burns"] = [{k: v for k, v in burn.items() if v != ""} for burn in content.get("burns", ())]
+    earlier: dict[str, Any] = {}
     with disk_faults(Path(NAME)):
         place.parent.mkdir(parents=True, exist_ok=True)
-        content, earlier = _content(plan), _earlier(place)
+        with suppress(OSError, ValueError, RecursionError):  # none is there, or none that can be read
+            earlier = tomllib.loads(place.read_text(encoding="utf-8"))
         apart = {"replaces": "", "sha256": ""}  # what two plans of one content may differ in
         if earlier.get("sha256") and earlier | apart == content | apart:
             return Plan.model_validate(earlier)
-        content |= {"replaces": _keep(place)} if place.is_file() else {}
+        if place.is_file():
+            written = place.read_bytes()
+            content["replaces"] = plan_hash(earlier) if earlier else hashlib.sha256(written).hexdigest()
+            kept = place.with_name(f"plan-{content['replaces'][:12]}.toml")
+            if not kept.exists():
+                write_atomically(kept, written)
         content |= {"sha256": plan_hash(content), "burns": content.pop("burns")}  # the burns last
         write_atomically(place, MESSAGES["plan"]["head"] + tomli_w.dumps(content))
     return Plan.model_validate(content)
-
-
-def _earlier(place: Path) -> dict[str, Any]:
-    """Return what stands in the plan that is there, {} where there is none that can be read."""
-    try:
-        return tomllib.loads(place.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return {}
-
-
-def _keep(place: Path) -> str:
-    """Keep a copy of the plan that is there under its hash, and return the hash."""
-    content = _earlier(place)
-    mark = plan_hash(content) if content else hashlib.sha256(place.read_bytes()).hexdigest()
-    kept = place.with_name(f"plan-{mark[:12]}.toml")
-    if not kept.exists():
-        write_atomically(kept, place.read_bytes())
-    return mark
 
 
 def read_plan(folder: str | Path) -> Plan | None:
@@ -347,34 +331,39 @@ def _of_burns(plan: Plan, burns: pd.DataFrame) -> Iterator[_Row]:
     by_name: dict[str, dict[str, Any]] = {row["burn"]: row for row in done.to_dict("records")}
     planned = plan.table.astype({"order": float, "charge_g": float})
     in_order = planned.sort_values("order", kind="stable")["burn"].tolist()
-    yield from _of_numbers(in_order, by_name, plan.stages)
+    last = max((place for place, burn in enumerate(in_order) if burn in by_name), default=-1)
+    for burn in in_order[: max(last, 0)]:
+        if burn not in by_name:
+            yield "burn missing", burn, "a burn", "none"
+    count = sum(burn in by_name for burn in in_order)
+    if in_order and last < len(in_order) - 1 and count not in plan.stages:
+        yield "stopped early", "all burns", f"{len(in_order)} burns", f"{count} burns"
+    for burn in by_name:
+        if burn not in in_order:
+            yield "burn beyond the plan", burn, "none", "a burn"
     yield from _of_order([burn for burn in in_order if burn in by_name], by_name)
     both = planned.merge(done, on="burn", suffixes=("_then", ""))
     moved = both[(both["day_then"] != "") & (both["day"] != "") & (both["day"] != both["day_then"])]
     for (then, day), names in moved.groupby(["day_then", "day"], sort=False)["burn"]:
         yield "day", ", ".join(names), then, day
     for row in both.to_dict("records"):
-        yield from _of_one(row, plan.tolerance_g)
+        for key in ("fuel", "bag", "setting", "cooker"):
+            if row[f"{key}_then"] not in ("", row[key]):
+                yield key, row["burn"], row[f"{key}_then"], row[key] or "blank"
+        target, charge = row["charge_g_then"], row["charge_g"]
+        allowed = target * OWN_TOLERANCE if plan.tolerance_g is None else plan.tolerance_g
+        if abs(charge - target) > allowed + 1e-9:
+            yield "charge", row["burn"], f"{target:g} ± {allowed:g} g", f"{charge:g} g"
     for burn, reason in zip(burns.loc[left_out, "burn"], burns.loc[left_out, "excluded"], strict=True):
         yield "burn left out", burn, "counted", reason
 
 
-def _of_numbers(planned: list[str], done: Collection[str], stages: Collection[int]) -> Iterator[_Row]:
-    last = max((place for place, burn in enumerate(planned) if burn in done), default=-1)
-    for burn in planned[: max(last, 0)]:
-        if burn not in done:
-            yield "burn missing", burn, "a burn", "none"
-    count = sum(burn in done for burn in planned)
-    if planned and last < len(planned) - 1 and count not in stages:
-        yield "stopped early", "all burns", f"{len(planned)} burns", f"{count} burns"
-    for burn in done:
-        if burn not in planned:
-            yield "burn beyond the plan", burn, "none", "a burn"
-
-
 def _of_order(planned: list[str], done: Mapping[str, Mapping[str, Any]]) -> Iterator[_Row]:
     """Yield the fewest burns that would have to be moved to turn the order done into the order planned."""
-    began: dict[str, Any] = {burn: _began(done[burn]) for burn in planned}
+    began: dict[str, Any] = {}
+    for burn in planned:  # the first of its times; None where its day or all its times are blank
+        times = relative_times(done[burn])
+        began[burn] = min((at for column in times.seconds if (at := times.at(column))), default=None)
     moments = began if all(began.values()) else {burn: done[burn]["order"] for burn in planned}
     if any(moment != moment for moment in moments.values()):  # neither a time nor a number of every burn
         return
@@ -386,12 +375,6 @@ def _of_order(planned: list[str], done: Mapping[str, Mapping[str, Any]]) -> Iter
             yield "order", burn, f"place {ranks[burn] + 1}", f"place {place + 1}"
 
 
-def _began(row: Mapping[str, Any]) -> datetime | None:
-    """Return the first time of a burn, None where its day or all its times are blank."""
-    times = relative_times(row)
-    return min((at for column in times.seconds if (at := times.at(column))), default=None)
-
-
 def _longest_rising(ranks: list[int]) -> set[int]:
     """Return the members of a longest rising subsequence of distinct numbers."""
     longest: dict[int, set[int]] = {}  # by its last member
@@ -399,13 +382,3 @@ def _longest_rising(ranks: list[int]) -> set[int]:
         before = (chain for last, chain in longest.items() if last < rank)
         longest[rank] = {*max(before, key=len, default=()), rank}
     return max(longest.values(), key=len, default=set())
-
-
-def _of_one(row: Mapping[Hashable, Any], tolerance_g: float | None) -> Iterator[_Row]:
-    for key in ("fuel", "bag", "setting", "cooker"):
-        if row[f"{key}_then"] not in ("", row[key]):
-            yield key, row["burn"], row[f"{key}_then"], row[key] or "blank"
-    target, charge = row["charge_g_then"], row["charge_g"]
-    allowed = target * OWN_TOLERANCE if tolerance_g is None else tolerance_g
-    if abs(charge - target) > allowed + 1e-9:
-        yield "charge", row["burn"], f"{target:g} ± {allowed:g} g", f"{charge:g} g"

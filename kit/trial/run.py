@@ -15,8 +15,7 @@ from kit.errors import Faults, KitError, did_you_mean
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.schema import INPUTS
-from kit.trial.decode import path_of, read_text, shown, toml_text, without_hidden
-from kit.trial.messages import fault
+from kit.trial.decode import fault, path_of, read_text, shown, toml_text, without_hidden
 from kit.trial.models import ALL_ALIKE, Declared, Trial
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.run_sheets import LOGS, read_burn_sheet, read_events, read_scores, stays_inside
@@ -206,7 +205,12 @@ def look_into(path: str | Path) -> tuple[Run | None, Faults]:
     events = read_events(folder, burns, None if "probe" in faults.lost else trial, faults)
     scores = read_scores(folder, burns, faults)
     if not path.is_file():
-        _ask_for_trial(folder, burns, faults)
+        kin = sorted(each.name for each in folder.iterdir() if each.stem.casefold() == "trial")
+        fuels = [] if burns is None else [fuel for fuel in burns["fuel"].unique() if fuel]
+        # lines that the burn sheet's fuels make enough to begin with
+        lines = "".join(f"\n[[fuel]]\nid = {toml_text(fuel)}" for fuel in fuels) or '\n[[fuel]]\nid = "…"'
+        hint = f"Is it {shown(kin[0])}? Rename it. Else save" if kin else "Save"
+        faults.ask(TRIAL, *fault("no trial", hint=hint, lines=lines))
     if trial is not None and trial.model.borrow_from != (ALL_ALIKE,):
         names = trial.model.borrow_from
         for name, place in zip(names, lender_folders(folder, names), strict=True):
@@ -224,15 +228,6 @@ def look_into(path: str | Path) -> tuple[Run | None, Faults]:
     return Run(folder, trial, burns, events, scores, tuple(faults.notes), plan, own_words), faults
 
 
-def _ask_for_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> None:
-    """Ask for a trial file, with the lines that the burn sheet's fuels make enough to begin with."""
-    kin = sorted(path.name for path in folder.iterdir() if path.stem.casefold() == "trial")
-    fuels = [] if burns is None else [fuel for fuel in burns["fuel"].unique() if fuel]
-    lines = "".join(f"\n[[fuel]]\nid = {toml_text(fuel)}" for fuel in fuels) or '\n[[fuel]]\nid = "…"'
-    hint = f"Is it {shown(kin[0])}? Rename it. Else save" if kin else "Save"
-    faults.ask(TRIAL, *fault("no trial", hint=hint, lines=lines))
-
-
 def lender_folders(folder: str | Path, names: Iterable[str]) -> list[Path]:
     """Return where the run folders that a trial borrows from stand: as copies in a bundle, else as it names them.
 
@@ -242,14 +237,12 @@ def lender_folders(folder: str | Path, names: Iterable[str]) -> list[Path]:
     root, listed = Path(folder), list(names)
     if listed == [ALL_ALIKE]:
         copies = sorted((root / BORROWED).glob("[0-9]*"), key=lambda place: int(place.name))
-        return [lent for place in copies if (lent := _copy(root, int(place.name)))] or _beside(root)
+        if found := [lent for place in copies if (lent := _copy(root, int(place.name)))]:
+            return found
+        own = root.resolve()
+        there = sorted(place for place in own.parent.iterdir() if place != own and place.is_dir())
+        return [place for place in there if any(place.glob("reports/[!.]*/results.json"))]
     return [_copy(root, place) or root / name for place, name in enumerate(listed, 1)]
-
-
-def _beside(folder: Path) -> list[Path]:
-    own = folder.resolve()
-    there = sorted(place for place in own.parent.iterdir() if place != own and place.is_dir())
-    return [place for place in there if any(place.glob("reports/[!.]*/results.json"))]
 
 
 def _copy(folder: Path, place: int) -> Path | None:

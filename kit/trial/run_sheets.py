@@ -13,13 +13,13 @@ import pandas as pd
 from kit.errors import Faults, did_you_mean, nearest
 from kit.schema import BURNS, EVENTS, SCORES
 from kit.trial.clocks import CLOCK_COLUMNS, event_times, relative_times
-from kit.trial.decode import shown, toml_text, visible
-from kit.trial.messages import fault
+from kit.trial.decode import fault, shown, toml_text, visible
 from kit.trial.models import Trial
 from kit.trial.sheet import Sheet, SheetKind, places_of, read_sheet, sheet_path, table_of
 from kit.trial.trial_file import repeats
 
 NAME = "burns.csv"
+KNOWN = frozenset(column.name for column in BURNS)
 REQUIRED = ("burn", "fuel", "log")
 GUESSED = ("burn", "fuel", "bag", "day", "setting", "charge_g", *CLOCK_COLUMNS)
 """Columns in which a '?' marks a guess."""
@@ -55,7 +55,7 @@ def read_burn_sheet(
         remedy = save or "Write one, or let `start` make one."
         faults.refuse(NAME, *fault("no burn sheet", name=NAME, remedy=remedy))
         return None, []
-    own = [name for name in _own_columns(trial) if name not in {column.name for column in BURNS}]
+    own = [] if trial is None else [name for name in trial.own_columns if name not in KNOWN]
     sheet = read_sheet(path, SheetKind(BURNS, REQUIRED, own), faults)
     if sheet is None:
         return None, []
@@ -64,20 +64,28 @@ def read_burn_sheet(
     sheet = _without_guesses(sheet)
     table = table_of(sheet).rename(columns={"state": "state in the sheet"})
     table["state"] = np.select([table["excluded"] != "", table["log"] != ""], ["excluded", "done"], "planned")
-    _ids_and_fuels(table, sheet)
+    sheet.refuse_where(table["burn"], table["burn"] == "", "no burn")
+    burns = table["burn"].tolist()
+    for place, first in repeats(burns):
+        sheet.refuse(place, "burn", "burn twice", burn=shown(burns[place]), row=sheet.rows[first])
+    sheet.ask([place for place, fuel in enumerate(table["fuel"]) if not fuel], "fuel", "no fuel")
     for what, columns, amiss in RANGES:
         for column in columns:
             sheet.refuse_where(table[column], amiss(table[column]), what)
-    _times(table, sheet)
+    for place, row in enumerate(table[["burn", "day", *CLOCK_COLUMNS]].to_dict("records")):
+        times = relative_times(row)
+        if times.fault:
+            sheet.refuse(place, "", "times", fault=times.fault)
+        elif times.rolled:
+            column = times.rolled[0]
+            faults.note(f"Burn {row['burn']}: {column} {row[column]} is taken to be of the next day.")
     table["log"] = _logs(table, sheet, folder, trial)
     if trial is not None:
         _judge_by(trial, table, sheet)
+    for column, words in (("ash_g", "ash"), ("leftover_g", "fuel left over")):
+        for burn in table.loc[table[column] > table["charge_g"], "burn"]:
+            faults.note(f"Burn {burn}: {words} heavier than the charge; was the scale tared?")
     return table, sorted({place for place, column in sheet.faulty if column in PLACES})
-
-
-def _own_columns(trial: Trial | None) -> list[str]:
-    """Return the columns that the trial file names as metrics of its own, then those it names as covariates."""
-    return [] if trial is None else [*(each.column for each in trial.declared), *trial.model.covariates]
 
 
 def _without_guesses(sheet: Sheet) -> Sheet:
@@ -98,24 +106,6 @@ def _without_guesses(sheet: Sheet) -> Sheet:
     return replace(sheet, columns=columns)
 
 
-def _ids_and_fuels(table: pd.DataFrame, sheet: Sheet) -> None:
-    sheet.refuse_where(table["burn"], table["burn"] == "", "no burn")
-    burns = table["burn"].tolist()
-    for place, first in repeats(burns):
-        sheet.refuse(place, "burn", "burn twice", burn=shown(burns[place]), row=sheet.rows[first])
-    sheet.ask([place for place, fuel in enumerate(table["fuel"]) if not fuel], "fuel", "no fuel")
-
-
-def _times(table: pd.DataFrame, sheet: Sheet) -> None:
-    for place, row in enumerate(table[["burn", "day", *CLOCK_COLUMNS]].to_dict("records")):
-        times = relative_times(row)
-        if times.fault:
-            sheet.refuse(place, "", "times", fault=times.fault)
-        elif times.rolled:
-            column = times.rolled[0]
-            sheet.faults.note(f"Burn {row['burn']}: {column} {row[column]} is taken to be of the next day.")
-
-
 def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None) -> list[str]:
     """Note what is wrong with the files that the rows name, and return the names as the disk spells them."""
     logs = Logs(folder)
@@ -124,7 +114,10 @@ def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None) 
     first: dict[str, tuple[int, bool]] = {}
     for place, row in enumerate(table[["burn", "state", *CLOCK_COLUMNS]].to_dict("records")):
         names = named[place]
-        is_parted = has_times(row) or _is_split(names, trial)
+        # a column of the files, declared for their logger, parts them into burns as times do
+        loggers = [trial.logger_of(name) for name in names] if trial is not None else []
+        is_split = bool(loggers) and all(logger is not None and logger.split_by for logger in loggers)
+        is_parted = has_times(row) or is_split
         for nth, name in enumerate(names):
             other, other_is_parted = first.setdefault(name, (place, is_parted))
             if amiss := faults[name]:
@@ -137,18 +130,12 @@ def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None) 
             sheet.faults.note(
                 f"Burn {row['burn']} has times and no log: it counts as planned until its log is named."
             )
-    unused = logs.unused(set(faults))
+    unused = [name for composed, name in logs.on_disk.items() if composed not in faults]
     if unused:
         sheet.faults.note(f"In {LOGS}/ and named by no burn: {some_of(unused)}.")
     for name in filter(logs.leaves_the_folder, unused):
         sheet.faults.refuse(f"{LOGS}/{visible(name)}", *fault("unused link"))
-    return [logs.on_disk(names) for names in named]
-
-
-def _is_split(names: Sequence[str], trial: Trial | None) -> bool:
-    """Return whether a column of the files, declared for their logger, parts them into burns."""
-    loggers = [trial.logger_of(name) for name in names] if trial is not None else []
-    return bool(loggers) and all(logger is not None and logger.split_by for logger in loggers)
+    return ["; ".join(logs.on_disk.get(name, name) for name in names) for names in named]
 
 
 def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
@@ -159,10 +146,18 @@ def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
         ("setting", "setting", [setting.id for setting in trial.settings]),
         ("cooker", "trial", trial.cookers),
     ):
-        if written not in lost and (known or column != "cooker"):
-            _declared_words(table[column], sheet, known)
+        if written in lost or (column == "cooker" and not known):
+            continue
+        if known:
+            sheet.refuse_unknown(table[column], known, f"unknown {column}")
+        else:
+            for word, places in places_of(table[column]).items():
+                sheet.ask(places, column, f"undeclared {column}", word=shown(word), written=toml_text(word))
+        if len(known) > 1 and column != "fuel":  # a blank fuel is asked about in any case
+            blank = [place for place, cell in enumerate(table[column]) if not cell]
+            sheet.ask(blank, column, "which", known=", ".join(known), column=column)
     if not lost & {"metrics", "model"}:
-        for place, column in enumerate(_own_columns(trial)):
+        for place, column in enumerate(trial.own_columns):
             if column not in sheet.columns and column not in NUMBERS:
                 key = "[metrics] declared" if place < len(trial.declared) else "[model] covariates"
                 hint = did_you_mean(column, sheet.columns)
@@ -175,33 +170,6 @@ def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
         if declared.scale == "count" and declared.column in table:
             counts = table[declared.column]
             sheet.refuse_where(counts, (counts < 0) | (counts % 1 > 0), "count")
-    _charges(table, trial, sheet.faults)
-
-
-def _declared_words(words: pd.Series, sheet: Sheet, known: Sequence[str]) -> None:
-    """Refuse what trial.toml does not declare, and ask for it where it declares nothing of the kind.
-
-    Where it declares several, a blank cell is asked about; of a fuel it is in any case.
-    """
-    column = str(words.name)
-    if known:
-        sheet.refuse_unknown(words, known, f"unknown {column}")
-    for word, places in places_of(words).items() if not known else ():
-        sheet.ask(places, column, f"undeclared {column}", word=shown(word), written=toml_text(word))
-    if len(known) > 1 and column != "fuel":
-        blank = [place for place, cell in enumerate(words) if not cell]
-        sheet.ask(blank, column, "which", known=", ".join(known), column=column)
-
-
-def _charges(table: pd.DataFrame, trial: Trial, faults: Faults) -> None:
-    grams, tolerance = trial.charge.grams, trial.charge.tolerance_g
-    if grams is not None and tolerance is not None:
-        off = table[(table["charge_g"] - grams).abs() > tolerance + 1e-9]
-        for burn, charge in zip(off["burn"], off["charge_g"], strict=True):
-            faults.note(f"Burn {burn}: charge {charge:g} g, planned {grams:g} ± {tolerance:g} g.")
-    for column, words in (("ash_g", "ash"), ("leftover_g", "fuel left over")):
-        for burn in table.loc[table[column] > table["charge_g"], "burn"]:
-            faults.note(f"Burn {burn}: {words} heavier than the charge; was the scale tared?")
 
 
 def read_events(
@@ -212,7 +180,9 @@ def read_events(
     table, sheet = _side_table(sheet_path(folder, "events", faults), kind, burns, faults)
     if sheet is None:
         return table
-    table["event"] = [_event_word(word) for word in table["event"]]
+    known_words = {word.replace("-", " "): word for word in EVENT_WORDS}
+    plain = [" ".join(re.sub("[-_ ]+", " ", word.casefold()).split()) for word in table["event"]]
+    table["event"] = [known_words.get(bare, word) for bare, word in zip(plain, table["event"], strict=True)]
     sheet.refuse_unknown(table["event"], EVENT_WORDS, "unknown event")
     sheet.refuse_where(table["event"], table["event"] == "", "no event", known=", ".join(EVENT_WORDS))
     if known := [probe.id for probe in trial.probes] if trial else []:
@@ -261,11 +231,6 @@ def _burn_meant(burn: str, known: Sequence[str]) -> str:
     return nearest_of_few(burn, known) or "Write an id that stands in burns.csv."
 
 
-def _event_word(word: str) -> str:
-    plain = " ".join(re.sub("[-_ ]+", " ", word.casefold()).split())
-    return next((known for known in EVENT_WORDS if known.replace("-", " ") == plain), word)
-
-
 LOGS = "logs"
 LOOKED_THROUGH = 300
 """Names among which a near one is looked for; in thousands of rows it would take minutes."""
@@ -289,29 +254,27 @@ def stays_inside(folder: Path, path: Path) -> bool:
 
 
 class Logs:
-    """The files below logs/ of a run folder, as a burn sheet names them; hidden ones are left out."""
+    """The files below logs/ of a run folder, as a burn sheet names them; hidden ones are left out.
+
+    Attributes
+    ----------
+    on_disk
+        The names as the disk spells them, by their composed form: accents may be composed in two ways.
+    """
 
     def __init__(self, folder: Path) -> None:
         self._folder, self._root = folder, folder / LOGS
         paths = (path.relative_to(self._root).as_posix() for path in self._root.rglob("*") if path.is_file())
         self._there = sorted(name for name in paths if not _NO_EXPORT.search(name))
-        self._composed = {unicodedata.normalize("NFC", name): name for name in self._there}
-
-    def on_disk(self, names: Sequence[str]) -> str:
-        """Return a log cell with the names as the disk spells them: accents may be composed in two ways."""
-        return "; ".join(self._composed.get(name, name) for name in names)
-
-    def unused(self, named: set[str]) -> list[str]:
-        """Return the files that no burn names."""
-        return [name for composed, name in self._composed.items() if composed not in named]
+        self.on_disk = {unicodedata.normalize("NFC", name): name for name in self._there}
 
     def leaves_the_folder(self, name: str) -> bool:
         """Return whether a file is a link out of the run folder: a report publishes everything in logs/."""
-        return not stays_inside(self._folder, self._root / self._composed.get(name, name))
+        return not stays_inside(self._folder, self._root / self.on_disk.get(name, name))
 
     def fault_of(self, name: str) -> tuple[str, str] | None:
         """Return what is wrong with a file, as messages.toml has it, and what may be meant; None if it may be read."""
-        path = self._root / self._composed.get(name, name)
+        path = self._root / self.on_disk.get(name, name)
         if name.startswith("/") or re.match("[A-Za-z]:", name) or ".." in name.split("/"):
             return "log elsewhere", ""
         with suppress(OSError, ValueError):  # a name that no disk can hold
@@ -319,16 +282,13 @@ class Logs:
                 return ("log a link", "") if self.leaves_the_folder(name) else None
             if path.is_dir():
                 return "log a folder", ""
-        return "no log", self._nearest(name)
-
-    def _nearest(self, name: str) -> str:
         if not self._there:
-            return f"Copy the logger's export into {LOGS}/; it holds no files."
+            return "no log", f"Copy the logger's export into {LOGS}/; it holds no files."
         if spelt := {there.casefold(): there for there in self._there}.get(name.casefold()):
-            return f"Write it as the file is: {shown(spelt)} (capitals count)."
+            return "no log", f"Write it as the file is: {shown(spelt)} (capitals count)."
         if whole := {there.rpartition(".")[0]: there for there in self._there}.get(name):
-            return f"Write it with its ending: {shown(whole)}."
-        return nearest_of_few(name, self._there) or f"{LOGS}/ holds {some_of(self._there)}."
+            return "no log", f"Write it with its ending: {shown(whole)}."
+        return "no log", nearest_of_few(name, self._there) or f"{LOGS}/ holds {some_of(self._there)}."
 
 
 def some_of(names: Sequence[str]) -> str:

@@ -15,8 +15,7 @@ from kit.errors import KitError, disk_faults
 from kit.page.document import cautions_short
 from kit.runtime.atomic_write import MAKING, locked_folder
 from kit.schema import BURNS
-from kit.trial.decode import toml_text, toml_value
-from kit.trial.messages import fault
+from kit.trial.decode import fault, toml_text, toml_value
 from kit.trial.models import Logger
 from kit.trial.run_sheets import LOGS
 

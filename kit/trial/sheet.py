@@ -20,8 +20,17 @@ from kit.errors import Faults, KitError, did_you_mean
 from kit.schema import BURNS, EVENTS, SCORES, SPREADSHEETS, Column
 from kit.trial.cells import Floats, decimal_evidence, to_number
 from kit.trial.clocks import Order, date_order, plain_clock, plain_day
-from kit.trial.decode import clean_id, clean_text, filled_sheets, only_sheet, read_text, shown, toml_text
-from kit.trial.messages import fault, remedy_of
+from kit.trial.decode import (
+    clean_id,
+    clean_text,
+    fault,
+    filled_sheets,
+    only_sheet,
+    read_text,
+    remedy_of,
+    shown,
+    toml_text,
+)
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 MOST_COLUMNS = 1000
@@ -150,38 +159,34 @@ def sheet_path(folder: Path, stem: str, faults: Faults) -> Path:
 
 def read_sheet(path: Path, kind: SheetKind, faults: Faults) -> Sheet | None:
     """Return a sheet's cells, or None with faults noted where headings or rows cannot be told."""
-    with faults.gathering():
-        return _sheet_of(path, kind, faults)
-    return None
-
-
-def _sheet_of(path: Path, kind: SheetKind, faults: Faults) -> Sheet:
     name = path.name
-    records, delimiter, remark = sheet_rows(path)
-    if remark:
-        faults.note(remark)
-    filled = [(n, record) for n, record in enumerate(records, 1) if any(map(str.strip, record))]
-    if not filled:
-        raise KitError.refuse(name, *fault("empty sheet", required=", ".join(kind.required)))
-    if (width := max(map(len, records))) > MOST_COLUMNS:
-        raise KitError.refuse(name, *fault("too wide", width=width, most=MOST_COLUMNS))
-    (head, titles), *body = filled
-    whole = zip_longest(titles, *(record for _, record in body), fillvalue="")
-    named: list[tuple[str, list[str]]] = []
-    for place, (title, *cells) in enumerate(islice(whole, len(titles)), 1):
-        cleaned = clean_id(title)[0]
-        if heading := kind.names.get(heading_key(cleaned), cleaned):
-            named.append((heading, cells))
-        elif any(map(str.strip, cells)):
-            named.append((f"column {place}", cells))
-            faults.note(f"{name}: column {place} has no heading.")
-    _judge_headings(f"{name}, row {head}", [heading for heading, _ in named], kind)
-    _judge_lengths(name, body, len(titles), delimiter)
-    columns = dict(named)
-    if further := [heading for heading in columns if heading not in kind.names.values()]:
-        listed = ", ".join(further)
-        faults.note(f"Columns of {name} kept as they are, without a meaning for the kit: {listed}.")
-    return Sheet(name, kind, columns, [row for row, _ in body], delimiter, faults)
+    with faults.gathering():
+        records, delimiter, remark = sheet_rows(path)
+        if remark:
+            faults.note(remark)
+        filled = [(n, record) for n, record in enumerate(records, 1) if any(map(str.strip, record))]
+        if not filled:
+            raise KitError.refuse(name, *fault("empty sheet", required=", ".join(kind.required)))
+        if (width := max(map(len, records))) > MOST_COLUMNS:
+            raise KitError.refuse(name, *fault("too wide", width=width, most=MOST_COLUMNS))
+        (head, titles), *body = filled
+        whole = zip_longest(titles, *(record for _, record in body), fillvalue="")
+        named: list[tuple[str, list[str]]] = []
+        for place, (title, *cells) in enumerate(islice(whole, len(titles)), 1):
+            cleaned = clean_id(title)[0]
+            if heading := kind.names.get(heading_key(cleaned), cleaned):
+                named.append((heading, cells))
+            elif any(map(str.strip, cells)):
+                named.append((f"column {place}", cells))
+                faults.note(f"{name}: column {place} has no heading.")
+        _judge_headings(f"{name}, row {head}", [heading for heading, _ in named], kind)
+        _judge_lengths(name, body, len(titles), delimiter)
+        columns = dict(named)
+        if further := [heading for heading in columns if heading not in kind.names.values()]:
+            listed = ", ".join(further)
+            faults.note(f"Columns of {name} kept as they are, without a meaning for the kit: {listed}.")
+        return Sheet(name, kind, columns, [row for row, _ in body], delimiter, faults)
+    return None
 
 
 def sheet_rows(path: Path) -> tuple[list[list[str]], str, str]:

@@ -11,9 +11,8 @@ from typing import Any, Generic, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from kit.errors import Faults, Kind, KitError, Problem, did_you_mean
-from kit.trial.decode import shown, visible
-from kit.trial.messages import MESSAGES, fault, remedy_of
-from kit.trial.quantities import QuantityError, split_quantity
+from kit.trial.cells import QuantityError, split_quantity
+from kit.trial.decode import MESSAGES, fault, remedy_of, shown, visible
 
 KeyPath = tuple[str | int, ...]
 Schema = dict[str, Any]
@@ -47,29 +46,23 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
     try:
         tables = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise _syntax_error(str(error), text, name) from None
-    if _is_too_deep(tables):
-        raise KitError.refuse(name, *fault("too deep"))
-    return tables
-
-
-def _is_too_deep(tables: dict[str, Any]) -> bool:
+        match = re.search(r"\(at line ([0-9]+), column ([0-9]+)\)", str(error))
+        lines = text.split("\n")
+        number = int(match[1]) if match else len(lines)
+        line = visible(lines[number - 1].strip()) if 0 < number <= len(lines) else ""
+        found = f"'{line[:80]}'" if line else "the end of the file"
+        expected = (
+            "a table in brackets, as [metrics]" if line.startswith("[") else "a line such as key = value"
+        )
+        remedy = f"{remedy_of('line', line)} ({str(error).split(' (at ')[0]}.)"
+        raise KitError.refuse(f"{name}, line {number}", found, expected, remedy) from None
     level: list[Any] = [tables]
     for _ in range(DEEPEST):
         inner = (each.values() if isinstance(each, dict) else each for each in level)
         level = [value for values in inner for value in values if isinstance(value, dict | list)]
-    return bool(level)
-
-
-def _syntax_error(message: str, text: str, name: str) -> KitError:
-    match = re.search(r"\(at line ([0-9]+), column ([0-9]+)\)", message)
-    lines = text.split("\n")
-    number = int(match[1]) if match else len(lines)
-    line = visible(lines[number - 1].strip()) if 0 < number <= len(lines) else ""
-    found = f"'{line[:80]}'" if line else "the end of the file"
-    expected = "a table in brackets, as [metrics]" if line.startswith("[") else "a line such as key = value"
-    remedy = f"{remedy_of('line', line)} ({message.split(' (at ')[0]}.)"
-    return KitError.refuse(f"{name}, line {number}", found, expected, remedy)
+    if level:
+        raise KitError.refuse(name, *fault("too deep"))
+    return tables
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
@@ -95,7 +88,11 @@ def key_lines(text: str) -> dict[KeyPath, int]:
             continue
         paths = list(_paths(tables))
         if statement[0].lstrip().startswith("["):
-            table = _header(paths[-1], statement[0].lstrip().startswith("[["), counts)
+            is_array, names, table = statement[0].lstrip().startswith("[["), paths[-1], ()
+            for depth, part in enumerate(names, start=1):
+                table += (part,)
+                counts[table] += is_array and depth == len(names)
+                table += (counts[table] - 1,) if counts[table] else ()
             paths = [()]
         for path in paths:
             lines.setdefault(table + path, number - len(statement) + 1)
@@ -108,16 +105,6 @@ def _paths(tables: dict[str, Any]) -> Iterator[KeyPath]:
         yield (key,)
         if isinstance(value, dict):
             yield from ((key, *path) for path in _paths(value))
-
-
-def _header(names: KeyPath, is_array: bool, counts: Counter[KeyPath]) -> KeyPath:
-    """Return the path of a table, its places in arrays of tables among it."""
-    path: KeyPath = ()
-    for depth, name in enumerate(names, start=1):
-        path += (name,)
-        counts[path] += is_array and depth == len(names)
-        path += (counts[path] - 1,) if counts[path] else ()
-    return path
 
 
 def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
@@ -232,7 +219,11 @@ class TomlFile(Generic[Model]):
         if kind in _UNKNOWN:
             table, key = self._table_and_key(loc)
             what = f"a key of {table}" if key else "the name of a table"
-            hint = did_you_mean(str(loc[-1]), _keys_at(loc[:-1], self._model))
+            schema = schema_of(self._model)
+            here: Schema | None = schema
+            for part in (part for part in loc[:-1] if isinstance(part, str)):
+                here = table_in(here["properties"].get(part, {}), schema) if here else None
+            hint = did_you_mean(str(loc[-1]), here["properties"] if here else ())
             words = fault("unknown key", key=shown(loc[-1]), what=what, hint=hint)
         elif len(loc) == 1 and isinstance(written, dict | list) and kind in _HEADED:
             words = fault("other brackets", heading=heading_of(loc[0], self._model))
@@ -295,27 +286,14 @@ def key_problems(error: ValidationError, where: str, model: type[BaseModel]) -> 
     return problems
 
 
-def _keys_at(path: KeyPath, model: type[BaseModel]) -> list[str]:
-    """Return the keys that may stand in the table of a path."""
-    schema = schema_of(model)
-    here: Schema | None = schema
-    for part in (part for part in path if isinstance(part, str)):
-        here = table_in(here["properties"].get(part, {}), schema) if here else None
-    return [*here["properties"]] if here else []
-
-
 def _without(value: Any, paths: Sequence[KeyPath]) -> Any:
     """Return a table or list without what paths lead to; where one leads nowhere, what it came to goes whole."""
     parts = dict(value.items() if isinstance(value, dict) else enumerate(value))
-    for key in list(parts):
+    for key, part in list(parts.items()):
         below = [path[1:] for path in paths if path[0] == key]
-        if below and _leads_nowhere(parts[key], below):
+        keys = part.keys() if isinstance(part, dict) else range(len(part)) if isinstance(part, list) else ()
+        if any(not path or path[0] not in keys for path in below):
             del parts[key]
         elif below:
-            parts[key] = _without(parts[key], below)
+            parts[key] = _without(part, below)
     return parts if isinstance(value, dict) else list(parts.values())
-
-
-def _leads_nowhere(value: Any, paths: Sequence[KeyPath]) -> bool:
-    keys = value.keys() if isinstance(value, dict) else range(len(value)) if isinstance(value, list) else ()
-    return any(not path or path[0] not in keys for path in paths)

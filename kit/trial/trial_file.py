@@ -9,10 +9,9 @@ from typing import get_origin
 from kit.errors import Faults, KitError, did_you_mean
 from kit.metrics.measuring import Measuring
 from kit.schema import METRIC_BASES, Metric
-from kit.trial.decode import read_text, shown
-from kit.trial.messages import fault
+from kit.trial.cells import QuantityError, parse_difference, parse_percent, parse_threshold, quantity
+from kit.trial.decode import fault, read_text, shown
 from kit.trial.models import Margin, Trial, TrialFile, threshold_id
-from kit.trial.quantities import QuantityError, parse_difference, parse_percent, parse_threshold, quantity
 from kit.trial.toml_reader import KeyPath, TomlFile
 
 TRIAL = "trial.toml"

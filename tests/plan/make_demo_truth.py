@@ -13,8 +13,7 @@ import numpy as np
 import pandas as pd
 
 from kit.plan.burning import Burnt, Floats, Recipe, burn, charges_of
-from kit.plan.rehearsal import RECIPES
-from kit.plan.simulated import weather_of
+from kit.plan.simulated import RECIPES, weather_of
 
 BAGS, BURNS, SEED = 2_000, 2, 20_260_301
 STEP_S = 10.0

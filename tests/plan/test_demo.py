@@ -9,15 +9,15 @@ import pandas as pd
 import pytest
 
 from kit.errors import KitError
-from kit.plan.rehearsal import FAULTS, RECIPES, demo_order, make_demo
 from kit.plan.schedule import connected
+from kit.plan.simulated import FAULTS, RECIPES, demo_order, make_demo
 from kit.readings import read_burns
 from kit.schema import BURNS
 from kit.trial import deviations, open_run
 
 DEMO = Path(__file__).parents[2] / "runs" / "hill-school"
 MADE = ("trial.toml", "burns.csv", "events.csv", "scores.csv", "SIMULATED.txt")
-MEND = "make it anew: rm -r runs/hill-school; python -m kit.plan.rehearsal runs/hill-school"
+MEND = "make it anew: rm -r runs/hill-school; python -m kit.plan.simulated runs/hill-school"
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -15,7 +15,7 @@ from kit.judge.earlier_trials import SAME
 from kit.metrics import metric
 from kit.plan import Design, make_plan, plan_run
 from kit.plan.answers import from_earlier, trial_alone
-from kit.plan.designs import chance_best_named
+from kit.plan.planned import chance_best_named
 from kit.plan.sentences import plan_words
 from kit.schema import BURNS, COMPONENTS
 from kit.trial import open_run, read_plan

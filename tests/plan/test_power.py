@@ -13,7 +13,7 @@ from scipy import stats
 from kit.errors import KitError
 from kit.judge import compare_fuels
 from kit.judge.verdicts import BEYOND, DIFFERENT, OPEN, SAME
-from kit.plan.designs import (
+from kit.plan.planned import (
     Allowance,
     cheapest_split,
     designs,

@@ -11,8 +11,8 @@ import pytest
 
 from kit.page.document import CAUTIONS, cautions_short
 from kit.plan import plan_run
-from kit.plan.rehearsal import write_simulated_plan
 from kit.plan.schedule import codes
+from kit.plan.simulated import write_simulated_plan
 from tests.plan.helpers import yard
 
 HOSTILE = "<img src=x onerror=alert(1)>"

@@ -206,12 +206,11 @@ def test_logs_that_no_burn_names_are_noted(tmp_path):
     assert opened(tmp_path).notes == ("In logs/ and named by no burn: c.csv, d.csv.",)
 
 
-def test_a_charge_outside_the_tolerance_and_a_scale_not_tared_are_notes(tmp_path):
+def test_a_scale_not_tared_is_a_note(tmp_path):
     trial = TRIAL + "[charge]\ngrams = 400\ntolerance_g = 1\n"
     sheet = "burn,fuel,log,charge_g,ash_g,leftover_g\n1,alder,a.csv,401.5,402,\n2,alder,b.csv,401,,500\n"
     notes = opened(tmp_path, burns=sheet, trial=trial).notes
     assert notes[1:] == (
-        "Burn 1: charge 401.5 g, planned 400 ± 1 g.",
         "Burn 1: ash heavier than the charge; was the scale tared?",
         "Burn 2: fuel left over heavier than the charge; was the scale tared?",
     )

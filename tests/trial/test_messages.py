@@ -7,7 +7,7 @@ from string import Formatter
 import pytest
 
 import kit
-from kit.trial.messages import MESSAGES, fault, remedy_of
+from kit.trial.decode import MESSAGES, fault, remedy_of
 
 KIT = Path(kit.__file__).parent
 SOURCES = [*(KIT / "trial").glob("*.py"), *(KIT / "readings").glob("*.py"), KIT / "start.py"]

@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.trial.cells import temperature_unit
-from kit.trial.quantities import (
+from kit.trial.cells import (
     QuantityError,
     parse_difference,
     parse_percent,
     parse_temperature,
     split_quantity,
+    temperature_unit,
 )
 
 
