@@ -15,7 +15,7 @@ from kit.burns.measure import measure
 from kit.data_file import data_file
 from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
-from kit.readings.fires import fires_in
+from kit.readings.cutting import fires_in
 from kit.results_file import corrected_report
 from kit.trial import Run
 from kit.trial.plan_file import OWN_TOLERANCE

@@ -51,11 +51,8 @@ class Curves:
     def __repr__(self) -> str:
         if not self.burn:
             return "<Curves: no burn>"
-        end = self.seconds[-1] / 60
-        return (
-            f"<Curves: {len(self.burn)} burns of {len(set(self.fuel))} fuels at probe '{self.probe}', every "
-            f"{self.step_s:g} s from 0 to {end:.0f} min>"
-        )
+        of = f"{len(self.burn)} burns of {len(set(self.fuel))} fuels at probe '{self.probe}'"
+        return f"<Curves: {of}, every {self.step_s:g} s from 0 to {self.seconds[-1] / 60:.0f} min>"
 
     def _repr_html_(self) -> str:
         return str(element("p", repr(self)[1:-1]))
@@ -101,14 +98,7 @@ def common_grid(readings: pd.DataFrame, run: Run, step_s: float | None = None) -
         values = values_at(seconds, curve.seconds, curve.celsius, curve.joined)
         on_grid[:] = np.where(lid > 0, np.nan, values)
     air = pd.to_numeric(run.burns.get("ambient_c", pd.Series(dtype=float)), errors="coerce").min()
-    return Curves(
-        seconds,
-        celsius,
-        tuple(burns),
-        tuple(row.fuel for row in sheet),
-        tuple(row.bag for row in sheet),
-        tuple(row.day for row in sheet),
-        np.array([name not in excluded for name in burns], dtype=bool),
-        at,
-        float(air if pd.notna(air) else np.fmin.reduce(celsius, axis=None, initial=np.nan)),
-    )
+    air_c = float(air if pd.notna(air) else np.fmin.reduce(celsius, axis=None, initial=np.nan))
+    counted = np.array([name not in excluded for name in burns], dtype=bool)
+    fuel, bag, day = (tuple(getattr(row, name) for row in sheet) for name in ("fuel", "bag", "day"))
+    return Curves(seconds, celsius, tuple(burns), fuel, bag, day, counted, at, air_c)

@@ -140,8 +140,7 @@ def logged_burns(readings: pd.DataFrame) -> Iterator[LoggedBurn]:
 
     def marked(names: Set[str]) -> Mask:
         lookup = np.array([*(not names.isdisjoint(text.split("+")) for text in texts), False])
-        mask: Mask = lookup[codes]  # the last place answers code −1, a blank
-        return mask
+        return np.asarray(lookup[codes], np.bool_)  # the last place answers code −1, a blank
 
     seconds = readings["elapsed_s"].to_numpy(np.float64)
     celsius = readings["temp_c"].to_numpy(np.float64, na_value=np.nan)

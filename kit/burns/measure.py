@@ -21,14 +21,10 @@ LABELS = ("burn", "fuel", "bag", "day", "metric", "unit", "status")
 
 
 def measured_values(
-    readings: pd.DataFrame,
-    run: Run,
-    metrics: Sequence[Metric],
-    of: Set[str] | None = None,
-    without_lid: bool = False,
+    readings: pd.DataFrame, run: Run, of: Set[str] | None = None, without_lid: bool = False
 ) -> Iterator[tuple[Burn, Metric, MeasuredValue]]:
     """Yield every metric of every burn, or `of` some, at its own probe or the main one, in the sheet's order."""
-    probe = main_probe(readings, run.trial)
+    metrics, probe = metrics_of(run.trial), main_probe(readings, run.trial)
     burns = burns_of(readings, run, {metric.probe or probe for metric in metrics}, without_lid)
     for name in dict.fromkeys(name for name, _ in burns if of is None or name in of):
         for metric in metrics:
@@ -81,7 +77,7 @@ def measure(readings: pd.DataFrame, run: Run) -> Measured:
     """Return the metrics of every burn, and the reasons; parameters are those of `burn_metrics`."""
     run = with_log_days(run, readings)
     rows, reasons = [], []
-    for burn, metric, value in measured_values(readings, run, metrics_of(run.trial)):
+    for burn, metric, value in measured_values(readings, run):
         row, logged = burn.row, metric.source == "curve"
         used, left_out = (burn.curve.n_used, burn.curve.n_flagged) if burn.curve else (0, burn.n_flagged)
         counts = (used, left_out) if logged else (0, 0)
@@ -90,10 +86,8 @@ def measure(readings: pd.DataFrame, run: Run) -> Measured:
         if value.note:
             reasons.append((row.burn, metric.id, value.status, value.note))
     table = pd.DataFrame(rows, columns=schema.names("metrics"))
-    return Measured(
-        table.astype(dict.fromkeys(LABELS, "str")),
-        pd.DataFrame(reasons, columns=schema.names("reasons"), dtype="str"),
-    )
+    notes = pd.DataFrame(reasons, columns=schema.names("reasons"), dtype="str")
+    return Measured(table.astype(dict.fromkeys(LABELS, "str")), notes)
 
 
 def metrics_of(trial: Trial) -> list[Metric]:
@@ -127,13 +121,13 @@ def lid_effect(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
     opened = {log.burn for log in logged_burns(readings) if log.lid_open.any()}
     if not opened:
         return pd.DataFrame(columns=schema.names("lid_open"))
-    metrics = [metric for metric in metrics_of(run.trial) if metric.source == "curve"]
-    with_lid = measured_values(readings, run, metrics, opened)
-    without = measured_values(readings, run, metrics, opened, without_lid=True)
+    with_lid = measured_values(readings, run, opened)
+    without = measured_values(readings, run, opened, without_lid=True)
     rows = [
         (burn.row.burn, metric.id, metric.unit, a.value, a.status, b.value, b.status)
         for (burn, metric, a), (_, _, b) in zip(with_lid, without, strict=True)
-        if (a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True))
+        if metric.source == "curve"
+        and (a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True))
     ]
     return pd.DataFrame(rows, columns=schema.names("lid_open"))
 
@@ -239,11 +233,10 @@ def _all_doubts(exact: pd.DataFrame, readings: pd.DataFrame, run: Run) -> dict[t
                     shifted[probe] = [replace(burn, curve=burn.curve.shifted(*move)) for move in moves]
                 offset = _effect(base, shifted[probe][:2], metric)
                 gain = _effect(base, shifted[probe][2:], metric)
-            linearity, shared = 0.0, burn.row.measuring.linearity_u_g
+            row, linearity = burn.row, 0.0
+            shared = row.measuring.linearity_u_g
             if shared and (metric.source == "sheet" or (metric.source == "curve" and metric.base == "cost")):
-                heavier = (
-                    replace(burn.row, **{name: getattr(burn.row, name) + shared}) for name in WEIGHINGS
-                )
+                heavier = (replace(row, **{name: getattr(row, name) + shared}) for name in WEIGHINGS)
                 moved = [metric_of(replace(burn, row=each), metric).value - base.value for each in heavier]
                 linearity = float(np.sqrt(np.nansum(np.square(moved))))
             doubts[str(name), metric.id] = Doubts(base.value, base.u, offset, gain, linearity)

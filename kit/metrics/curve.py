@@ -49,9 +49,7 @@ class Windows(BaseIndexer):  # type: ignore[misc]
         return self.low, self.high
 
 
-def running_median(
-    seconds: Array, values: Array, joined: Mask, width_s: float, *, even: bool = False
-) -> Array:
+def running_median(seconds: Array, values: Array, joined: Mask, width_s: float, even: bool = False) -> Array:
     """Return the median of the readings within half a width of each reading; windows are cut at gaps.
 
     Parameters

@@ -151,9 +151,8 @@ def mean_rate(burn: Burn, _: Metric) -> MeasuredValue:
     if not len(moves):
         return missing("the log is shorter than one step of the rate's grid")
     rounding = curve.resolution_c / RECTANGLE / step * MINUTE
-    rate = MeasuredValue(
-        float(moves.mean()) / step * MINUTE, u={"resolution": math.sqrt(2 / len(moves)) * rounding}
-    )
+    u = {"resolution": math.sqrt(2 / len(moves)) * rounding}
+    rate = MeasuredValue(float(moves.mean()) / step * MINUTE, u=u)
     return floor_zero(rate, rounding, "the resolution tells")
 
 
@@ -396,9 +395,8 @@ def cool_down(burn: Burn, _: Metric) -> MeasuredValue:
 
 def _fallen_below(curve: Curve, peak: int, threshold: float) -> tuple[float, bool]:
     """Return when the curve is below a threshold to stay, and whether the crossing was seen; NaN if never."""
-    below = spells_above(
-        curve.seconds[peak:], -curve.celsius[peak:], curve.joined[peak:], np.nextafter(-threshold, np.inf)
-    )
+    beyond = np.nextafter(-threshold, np.inf)
+    below = spells_above(curve.seconds[peak:], -curve.celsius[peak:], curve.joined[peak:], beyond)
     last = np.flatnonzero(below.end_left == len(curve.seconds) - 1 - peak)
     first = min((*held(curve, below), *last), default=-1)
     if first < 0:

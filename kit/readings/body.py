@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -87,10 +88,8 @@ def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterator[Sh
     """Yield the rows of every piece of a file."""
     words = layout.delimiter == BLANK_RUN and layout.width == 2 and layout.kinds.count("text") == 1
     by_order = time.kind == "implied" and (layout.width == 1 or words)
-    pieces = source.pieces()
-    piece = next(pieces, None)
-    while piece is not None:
-        after = next(pieces, None)
+    for piece, after in pairwise(chain[Piece | None](source.pieces(), [None])):
+        assert piece is not None
         data, ends_open = piece.data, after is None and source.ends_open
         if by_order:  # where only the order of lines tells the time, a blank line is a reading missed
             data = data.rstrip(b"\n") + b"\n" if after is None else data
@@ -98,14 +97,19 @@ def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterator[Sh
             while b"\n\n" in data:
                 data = data.replace(b"\n\n", b"\n" + absent + b"\n")
         yield _shaped_rows(replace(piece, data=data), layout, time.places, ends_open, source.name)
-        piece = after
 
 
 def _shaped_rows(
     piece: Piece, layout: Layout, time_places: Sequence[int], ends_open: bool, name: str
 ) -> ShapedRows:
     """Return the rows of a piece from the body's first line on; blank lines are left out."""
-    data, delimiter = _one_delimiter(piece.data, layout)
+    data, delimiter = piece.data, layout.delimiter.encode() or _NOTHING
+    if layout.delimiter == BLANK_RUN:
+        delimiter = _TAB
+        data = re.sub(rb"[ \t]+", _TAB, data).replace(b"\n\t", b"\n").replace(b"\t\n", b"\n")
+        data = data.removeprefix(_TAB).removesuffix(_TAB)
+    elif layout.glued:
+        data = _GLUE.sub(rb"\1" + delimiter, data)
     buffer = np.frombuffer(data, np.uint8)
     ends = np.flatnonzero(buffer == 10)
     if len(data) and not data.endswith(b"\n"):
@@ -115,7 +119,12 @@ def _shaped_rows(
     kept = np.flatnonzero((numbers >= layout.body_line) & (ends > starts))
     if not len(kept):
         return ShapedRows(b"", delimiter, numbers[:0])
-    counts = _field_counts(buffer, starts, ends, delimiter, b'"' in data)[kept]
+    places = np.flatnonzero(buffer == delimiter[0])
+    if b'"' in data:  # what stands between quotes parts nothing
+        before = np.concatenate([[0], np.cumsum(buffer == 34)])
+        at_start = before[starts[np.searchsorted(ends, places)]]
+        places = places[(before[places] - at_start) % 2 == 0]
+    counts = (np.diff(np.searchsorted(places, ends), prepend=0) + 1)[kept]
     bad = kept[counts != layout.width]
     if not len(bad):
         return ShapedRows(data[int(starts[kept[0]]) : ends[kept[-1]]], delimiter, numbers[kept])
@@ -147,25 +156,6 @@ def _shaped_rows(
     parts.append(data[begin : ends[last]])
     rows = numbers[np.setdiff1d(kept, dropped)]
     return ShapedRows(b"\n".join(part for part in parts if part), delimiter, rows, odd, remarks)
-
-
-def _one_delimiter(data: bytes, layout: Layout) -> tuple[bytes, bytes]:
-    if layout.delimiter == BLANK_RUN:
-        data = re.sub(rb"[ \t]+", _TAB, data).replace(b"\n\t", b"\n").replace(b"\t\n", b"\n")
-        return data.removeprefix(_TAB).removesuffix(_TAB), _TAB
-    delimiter = layout.delimiter.encode() or _NOTHING
-    return (_GLUE.sub(rb"\1" + delimiter, data) if layout.glued else data), delimiter
-
-
-def _field_counts(
-    buffer: npt.NDArray[np.uint8], starts: Ints, ends: Ints, delimiter: bytes, quoted: bool
-) -> Ints:
-    places = np.flatnonzero(buffer == delimiter[0])
-    if quoted:
-        before = np.concatenate([[0], np.cumsum(buffer == 34)])
-        at_start = before[starts[np.searchsorted(ends, places)]]
-        places = places[(before[places] - at_start) % 2 == 0]
-    return np.diff(np.searchsorted(places, ends), prepend=0) + 1
 
 
 def _quoted(cell: str, delimiter: bytes) -> bytes:
@@ -294,25 +284,6 @@ class Body:
         return len(self.lines)
 
 
-def _one_body(parts: Sequence[Body]) -> Body:
-    """Return the rows of all pieces of a file; each column of theirs is let go once it is put together."""
-    if len(parts) == 1:
-        return parts[0]
-    starts = np.cumsum([0, *map(len, parts)]).tolist()
-    stamps = [part.stamps for part in parts if part.stamps is not None]
-    return Body(
-        np.concatenate([part.lines for part in parts]),
-        stamps_of_all(stamps) if stamps else None,
-        {
-            place: _all_numbers([part.numbers.pop(place) for part in parts], starts)
-            for place in [*parts[0].numbers]
-        },
-        {place: _all_texts([part.texts.pop(place) for part in parts]) for place in [*parts[0].texts]},
-        [line for part in parts for line in part.odd],
-        {line: text for part in parts for line, text in part.remarks.items()},
-    )
-
-
 def _no_units(count: int) -> Codes:
     return np.broadcast_to(np.int8(0), count)  # takes no memory
 
@@ -375,7 +346,30 @@ class Wanted:
 
 def read_body(source: Source, layout: Layout, wanted: Wanted) -> Body:
     """Return the rows of a table as arrays."""
-    return _one_body([_read(rows, layout, wanted) for rows in shaped_pieces(source, layout, wanted.time)])
+    time, parts = wanted.time, list[Body]()
+    words = {*wanted.texts, *wanted.loose, *(time.places if time.kind == "stamp" else ())}
+    plain = [column for column in wanted.numbers if column not in wanted.loose]
+    for rows in shaped_pieces(source, layout, time):
+        table = _parse(rows, layout, words, plain, wanted.decimal)
+        stamps = _stamps(table, time) if time.kind == "stamp" else None
+        numbers = {column: _numbers(table[column], wanted.decimal) for column in wanted.numbers}
+        texts = {column: _texts(table[column]) for column in wanted.texts}
+        parts.append(Body(rows.numbers, stamps, numbers, texts, rows.odd, rows.remarks))
+    if len(parts) == 1:
+        return parts[0]
+    starts = np.cumsum([0, *map(len, parts)]).tolist()
+    all_stamps = [part.stamps for part in parts if part.stamps is not None]
+    return Body(  # each column of the parts is let go once it is put together
+        np.concatenate([part.lines for part in parts]),
+        stamps_of_all(all_stamps) if all_stamps else None,
+        {
+            place: _all_numbers([part.numbers.pop(place) for part in parts], starts)
+            for place in [*parts[0].numbers]
+        },
+        {place: _all_texts([part.texts.pop(place) for part in parts]) for place in [*parts[0].texts]},
+        [line for part in parts for line in part.odd],
+        {line: text for part in parts for line, text in part.remarks.items()},
+    )
 
 
 def read_marks(source: Source, layout: Layout, time: TimePlan, columns: Sequence[int]) -> dict[str, int]:
@@ -394,52 +388,24 @@ def read_marks(source: Source, layout: Layout, time: TimePlan, columns: Sequence
     return marks
 
 
-def _read(rows: ShapedRows, layout: Layout, wanted: Wanted) -> Body:
-    is_stamp = wanted.time.kind == "stamp"
-    words = {*wanted.texts, *wanted.loose, *(wanted.time.places if is_stamp else ())}
-    plain = [column for column in wanted.numbers if column not in wanted.loose]
-    table = _parse(rows, layout, words, plain, wanted.decimal)
-    stamps = _stamps(table, wanted.time) if is_stamp else None
-    numbers = {column: _numbers(table[column], wanted.decimal) for column in wanted.numbers}
-    texts = {column: _texts(table[column]) for column in wanted.texts}
-    return Body(rows.numbers, stamps, numbers, texts, rows.odd, rows.remarks)
-
-
 def _parse(
     rows: ShapedRows, layout: Layout, words: Iterable[int], plain: Sequence[int], decimal: str
 ) -> dict[int, pa.Array]:
     """Return columns as arrays of text, `plain` ones as numbers; where one of those does not parse, all as text."""
     import pyarrow as pa
-
-    texts = dict.fromkeys([*plain, *words], pa.string())
-    if not len(rows.numbers):
-        return {column: pa.array([], kind) for column, kind in texts.items()}
-    for types in (texts | dict.fromkeys(plain, pa.float64()), texts):
-        with suppress(pa.ArrowInvalid):
-            table = _arrow(rows, layout, types, decimal)
-            if table.num_rows != len(rows.numbers):
-                break
-            return {column: table.column(str(column)).combine_chunks() for column in types}
-    mark = rows.delimiter.decode()  # quotes are amiss: a slower parser
-    cells = [
-        _cells(line, mark, layout.width) for line in rows.data.decode("utf-8", "replace").split("\n") if line
-    ]
-    return {column: pa.array([row[column] for row in cells], pa.string()) for column in texts}
-
-
-def _arrow(rows: ShapedRows, layout: Layout, types: Mapping[int, pa.DataType], decimal: str) -> pa.Table:
-    import pyarrow as pa
     from pyarrow import csv as arrow
 
-    return arrow.read_csv(
-        pa.py_buffer(rows.data),
-        arrow.ReadOptions(
-            use_threads=len(rows.data) > _BLOCK,
-            column_names=[str(column) for column in range(layout.width)],
-            block_size=max(_BLOCK, len(rows.data) // 64),
-        ),
-        arrow.ParseOptions(delimiter=rows.delimiter.decode(), quote_char='"', double_quote=True),
-        arrow.ConvertOptions(
+    texts, mark = dict.fromkeys([*plain, *words], pa.string()), rows.delimiter.decode()
+    if not len(rows.numbers):
+        return {column: pa.array([], kind) for column, kind in texts.items()}
+    reading = arrow.ReadOptions(
+        use_threads=len(rows.data) > _BLOCK,
+        column_names=[str(column) for column in range(layout.width)],
+        block_size=max(_BLOCK, len(rows.data) // 64),
+    )
+    parsing = arrow.ParseOptions(delimiter=mark, quote_char='"', double_quote=True)
+    for types in (texts | dict.fromkeys(plain, pa.float64()), texts):
+        converting = arrow.ConvertOptions(
             column_types={str(column): kind for column, kind in types.items()},
             include_columns=[str(column) for column in types],
             null_values=_NULLS,
@@ -447,15 +413,19 @@ def _arrow(rows: ShapedRows, layout: Layout, types: Mapping[int, pa.DataType], d
             quoted_strings_can_be_null=False,
             decimal_point=decimal,
             check_utf8=False,
-        ),
-    )
-
-
-def _cells(line: str, mark: str, width: int) -> list[str]:
-    cells = split_line(line, mark)
-    if len(cells) != width:
-        cells = [cell.strip('"') for cell in line.split(mark)]
-    return [*cells, *[""] * width][:width]
+        )
+        with suppress(pa.ArrowInvalid):
+            table = arrow.read_csv(pa.py_buffer(rows.data), reading, parsing, converting)
+            if table.num_rows != len(rows.numbers):
+                break
+            return {column: table.column(str(column)).combine_chunks() for column in types}
+    cells = []  # quotes are amiss: a slower parser
+    for line in filter(None, rows.data.decode("utf-8", "replace").split("\n")):
+        row = split_line(line, mark)
+        if len(row) != layout.width:
+            row = [cell.strip('"') for cell in line.split(mark)]
+        cells.append([*row, *[""] * layout.width])
+    return {column: pa.array([row[column] for row in cells], pa.string()) for column in texts}
 
 
 def _stamps(table: Mapping[int, pa.Array], time: TimePlan) -> Stamps:

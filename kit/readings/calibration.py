@@ -90,21 +90,18 @@ def correction_of(probe: Probe | None) -> Correction:
         return Correction()
     if probe.boil_reads is None:
         return Correction(offset=float(probe.ice_reads or 0.0))
-    boils = _boils(probe)
+    if probe.pressure_hpa is not None:
+        boils = boiling_point(probe.pressure_hpa / 10)
+    elif probe.altitude_m is not None:
+        boils = boiling_point(pressure_kpa(probe.altitude_m))
+    else:
+        raise KitError.ask(f"trial.toml, probe {probe.id}", *fault("boiled where"))
     if probe.ice_reads is None:
         return Correction(offset=probe.boil_reads - boils)
     if not 50.0 < probe.boil_reads - probe.ice_reads < 150.0:
         words = fault("ice and boiling", ice=probe.ice_reads, boiling=probe.boil_reads)
         raise KitError.refuse(f"trial.toml, probe {probe.id}, ice_reads and boil_reads", *words)
     return Correction(probe.ice_reads, boils / (probe.boil_reads - probe.ice_reads))
-
-
-def _boils(probe: Probe) -> float:
-    if probe.pressure_hpa is not None:
-        return boiling_point(probe.pressure_hpa / 10)
-    if probe.altitude_m is not None:
-        return boiling_point(pressure_kpa(probe.altitude_m))
-    raise KitError.ask(f"trial.toml, probe {probe.id}", *fault("boiled where"))
 
 
 def probe_uncertainty(run: Run, probe: str) -> ProbeUncertainty:
@@ -116,7 +113,12 @@ def probe_uncertainty(run: Run, probe: str) -> ProbeUncertainty:
     declared, table = run.trial.find_probe(probe), tolerances()
     step = declared.resolution if declared is not None and declared.resolution else _DEFAULT_RESOLUTION
     u_step, known = step / math.sqrt(12), table["two_point_check"]
-    u_offset, u_gain, source = _by_class(declared)
+    name, said = _class_of(declared.tolerance_class if declared is not None else "")
+    entry = table["class"][name]
+    junction = 0.0 if entry.get("no_cold_junction") else table["cold_junction"]["half_width"]
+    u_offset, u_gain = math.hypot(entry["fixed"], junction) / math.sqrt(3), entry["share"] / math.sqrt(3)
+    source = entry["source"] if said else f"no class declared: {entry['source']} assumed"
+    source += ", and the cold junction" if junction else ""
     reads = {} if declared is None else {"ice_u": declared.ice_reads, "boil_u": declared.boil_reads}
     u_baths = [math.hypot(known[bath], u_step) for bath, read in reads.items() if read is not None]
     if u_baths:
@@ -126,15 +128,6 @@ def probe_uncertainty(run: Run, probe: str) -> ProbeUncertainty:
         u_gain = math.hypot(math.hypot(*u_baths) / 100, known["beyond_share"] / math.sqrt(3))
         source = "two-point check"
     return ProbeUncertainty(probe, u_offset, u_gain, u_step, source, str(table["edition"]))
-
-
-def _by_class(probe: Probe | None) -> tuple[float, float, str]:
-    name, said = _class_of(probe.tolerance_class if probe is not None else "")
-    entry = tolerances()["class"][name]
-    junction = 0.0 if entry.get("no_cold_junction") else tolerances()["cold_junction"]["half_width"]
-    u_offset = math.hypot(entry["fixed"], junction) / math.sqrt(3)
-    words = entry["source"] if said else f"no class declared: {entry['source']} assumed"
-    return u_offset, entry["share"] / math.sqrt(3), f"{words}, and the cold junction" if junction else words
 
 
 def _class_of(text: str) -> tuple[str, bool]:

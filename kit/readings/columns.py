@@ -83,13 +83,10 @@ class TimePlan:
 
 def find_time(log: OpenLog) -> TimePlan:
     """Return where the time of a table stands."""
-    return (
-        _declared(log)
-        or _parts(log)
-        or _stamp(log)
-        or _number(log)
-        or TimePlan("implied", reason="no column holds the time")
-    )
+    for find in (_declared, _parts, _stamp, _number):
+        if plan := find(log):
+            return plan
+    return TimePlan("implied", reason="no column holds the time")
 
 
 def _declared(log: OpenLog) -> TimePlan | None:
@@ -126,15 +123,8 @@ def _stamps(
     """Return the plan of a time in texts, with the column of milliseconds that goes with them."""
     others = [(c, log.header.names[c].strip(), log.header.units[c]) for c in log.numeric() if c not in places]
     millis = [c for c, name, unit in others if names("millis", name) or bare_unit(unit) == "time:ms"]
-    return TimePlan(
-        "stamp",
-        tuple(places),
-        marks,
-        time_format or None,
-        millis[0] if millis else None,
-        heading=_heading(log, places),
-        reason=reason,
-    )
+    heading, fine = _heading(log, places), millis[0] if millis else None
+    return TimePlan("stamp", tuple(places), marks, time_format or None, fine, heading=heading, reason=reason)
 
 
 def _heading(log: OpenLog, places: Sequence[int]) -> str:
@@ -201,9 +191,8 @@ def _is_dotted_clock(log: OpenLog, column: int, dates: Sequence[int]) -> bool:
     """Return whether what could be dates are clock times: named so, or changing within one date of another column."""
     cells = {cell for cell in log.cells(column) if cell}
     clocks = [DOTTED_CLOCK.fullmatch(cell) for cell in cells]
-    if len(cells) < 2 or not all(
-        clock and int(clock["h"]) < 24 and int(clock["mi"]) < 60 and int(clock["s"]) < 60 for clock in clocks
-    ):
+    times = [clock and (int(clock["h"]), int(clock["mi"]), int(clock["s"])) for clock in clocks]
+    if len(cells) < 2 or not all(time and time[0] < 24 and max(time[1:]) < 60 for time in times):
         return False
     named = re.search(rf"zeit|time|{WORDS['headings']['clock']}", log.header.names[column], re.IGNORECASE)
     others = [len(set(log.cells(other))) for other in dates if other != column]
@@ -271,9 +260,8 @@ def _in_numbers(log: OpenLog, column: int, reason: str) -> TimePlan:
         log.refuse_key("time_unit", f"'{wanted}'", "one of " + ", ".join(known), did_you_mean(wanted, known))
     stated, size = _stated_unit(log, column), _size(log.values(column))
     size = "" if size == "day number" and stated else size
-    return TimePlan(
-        "number", (column,), unit=unit or size or stated, heading=_heading(log, [column]), reason=reason
-    )
+    heading = _heading(log, [column])
+    return TimePlan("number", (column,), unit=unit or size or stated, heading=heading, reason=reason)
 
 
 UNKNOWN, GLUED = "", "glued"
@@ -326,54 +314,37 @@ class Roles:
 
 def assign_roles(log: OpenLog, time: TimePlan) -> Roles:
     """Return the role of every column; a unit that cannot be seen stays UNKNOWN."""
-    kinds, headings = log.layout.kinds, _names(log, time)
+    kinds = log.layout.kinds
+    made_up = [f"column {column + 1}" for column in range(log.layout.width)]
+    if log.header.made_up:
+        for number, column in enumerate((c for c in log.numeric() if c not in time.places), 1):
+            made_up[column] = f"probe {number}"
+    headings = tuple(name or other for name, other in zip(log.header.names, made_up, strict=True))
     taken = {*time.places, time.millis, time.beside and time.beside[0]}
     united = (column for column in log.numeric() if column not in taken and log.has_unit_beside(column))
     unit_cells = {column: column + 1 for column in united}
     taken |= {*unit_cells.values()}
     numeric = [column for column in log.numeric() if column not in taken]
-    chosen = _declared_columns(log, headings)
+    wanted, words = log.keys.columns.values(), [c for c, kind in enumerate(kinds) if kind == "text"]
+    # in a long table what is declared may be words of a column of names: `widened` finds it later
+    if not any(names("probe", headings[c]) or not {*wanted}.isdisjoint(log.cells(c)) for c in words):
+        refuse_unknown_columns(log, headings)
+    chosen = {place for heading in wanted if (place := column_of(heading, headings)) is not None}
     units, reasons, others = _units(log, numeric, unit_cells, chosen)
     differences = {
         column: unit
         for column, unit in units.items()
-        if names("difference", headings[column])
-        and (_subtracts(log, column, units) or _named_difference(headings[column], headings))
+        if names("difference", headings[column]) and _is_difference(log, column, units, headings)
     }
     counted = {column: unit for column, unit in units.items() if not chosen or column in chosen}
     temperatures = {column: unit for column, unit in counted.items() if column not in differences}
     for column in numeric:
         if column not in counted:
             others.setdefault(column, "not among the declared columns")
-    return Roles(
-        headings,
-        time,
-        temperatures,
-        {column: unit for column, unit in differences.items() if column in counted},
-        unit_cells,
-        tuple(c for c, kind in enumerate(kinds) if kind in ("text", "blank") and c not in taken),
-        others,
-        {headings[column]: reasons[column] for column in temperatures},
-    )
-
-
-def _names(log: OpenLog, time: TimePlan) -> tuple[str, ...]:
-    """Return the names of the header, and 'probe 1', 'probe 2', … where it has none."""
-    made_up = [f"column {column + 1}" for column in range(log.layout.width)]
-    if log.header.made_up:
-        for number, column in enumerate((c for c in log.numeric() if c not in time.places), 1):
-            made_up[column] = f"probe {number}"
-    return tuple(name or other for name, other in zip(log.header.names, made_up, strict=True))
-
-
-def _declared_columns(log: OpenLog, headings: Sequence[str]) -> set[int]:
-    """Return the columns that are declared; in a long table they may be words of a column of names, found later."""
-    words = [column for column, kind in enumerate(log.layout.kinds) if kind == "text"]
-    wanted = log.keys.columns.values()
-    is_long = any(names("probe", headings[c]) or not {*wanted}.isdisjoint(log.cells(c)) for c in words)
-    if not is_long:
-        refuse_unknown_columns(log, headings)
-    return {column for heading in wanted if (column := column_of(heading, headings)) is not None}
+    apart = {column: unit for column, unit in differences.items() if column in counted}
+    texts = tuple(c for c, kind in enumerate(kinds) if kind in ("text", "blank") and c not in taken)
+    why = {headings[column]: reasons[column] for column in temperatures}
+    return Roles(headings, time, temperatures, apart, unit_cells, texts, others, why)
 
 
 def refuse_unknown_columns(log: OpenLog, headings: Sequence[str]) -> None:
@@ -415,9 +386,8 @@ def _unit_of(log: OpenLog, column: int, unit_cells: Collection[int]) -> tuple[st
     name, unit_cell = log.header.names[column], log.header.units[column]
     if names("set_point", name):
         return UNKNOWN, "the temperature that was set"
-    if column in unit_cells or any(
-        kind_of(cell) == "with unit" and split_unit(cell)[1] for cell in log.cells(column)
-    ):
+    united = (cell for cell in log.cells(column) if kind_of(cell) == "with unit")
+    if column in unit_cells or any(split_unit(cell)[1] for cell in united):
         return GLUED, _BESIDE
     row_unit = bare_unit(unit_cell) or temperature_unit_in(unit_cell)
     unit = row_unit if row_unit in SCALES.values() else temperature_unit_in(name)
@@ -438,22 +408,17 @@ def _unit_of(log: OpenLog, column: int, unit_cells: Collection[int]) -> tuple[st
     return UNKNOWN, "running number" if name and counts and names("index", name) else ""
 
 
-def _named_difference(name: str, others: Sequence[str]) -> bool:
-    """Return whether a heading says that it is a difference, or is 'A-B' beside headings that end in A and in B."""
-    if names("surely_difference", name):
-        return True
-    parts = re.split(r"\s*[-−–]\s*", re.sub(r"[(\[{].*", "", name).strip())
-    bare = [re.sub(r"[(\[{].*", "", other).strip() for other in others if other != name]
-    return len(parts) == 2 and all(part and any(other.endswith(part) for other in bare) for part in parts)
-
-
-def _subtracts(log: OpenLog, column: int, units: Collection[int]) -> bool:
-    """Return whether the values of a column are those of one other less those of another, and not of one value."""
-    values = np.array(log.values(column))
+def _is_difference(log: OpenLog, column: int, units: Collection[int], headings: Sequence[str]) -> bool:
+    """Return whether a column holds one other less another, by its values, its name, or as 'A-B' beside A and B."""
+    name, values = headings[column], np.array(log.values(column))
     others = [np.array(log.values(other)) for other in units if other != column]
     pairs = permutations([other for other in others if len(other) == len(values) > 5], 2)
-    found = any(np.abs(first - second - values).max() < 0.11 for first, second in pairs)
-    return found and bool(np.ptp(values) > 0.5)
+    subtracts = any(np.abs(first - second - values).max() < 0.11 for first, second in pairs)
+    if (subtracts and np.ptp(values) > 0.5) or names("surely_difference", name):
+        return True
+    parts = re.split(r"\s*[-−–]\s*", re.sub(r"[(\[{].*", "", name).strip())
+    bare = [re.sub(r"[(\[{].*", "", heading).strip() for heading in headings if heading != name]
+    return len(parts) == 2 and all(part and any(other.endswith(part) for other in bare) for part in parts)
 
 
 def without_non_probes(

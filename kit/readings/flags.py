@@ -97,9 +97,15 @@ def flagged(stack: Stack, cleaning: Cleaning) -> Bits:
     bits[impossible] |= BIT["impossible"]
     good = np.flatnonzero(np.isfinite(stack.celsius) & ~impossible)
     steps = resolutions(stack, good)
-    _spikes(stack, good, cleaning, bits)
+    for start in range(0, len(good) - 2, _AT_ONCE):
+        for middle in (start + 1 + _lone(stack, good[start : start + _AT_ONCE + 2], cleaning)).tolist():
+            if _stands_out(stack, good, middle, cleaning):
+                bits[good[middle]] |= BIT["spike"]
     good = good[is_usable(bits[good])]
-    runs = _runs(stack, good)
+    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
+    breaks = np.flatnonzero((np.abs(np.diff(y)) > 1e-6) | (np.diff(seg) != 0)) + 1
+    first, last = np.concatenate([[0], breaks])[: len(good)], np.append(breaks, len(good))[: len(good)] - 1
+    runs = Runs(good, t, y, seg, first, last)
     _saturated(runs, steps, cleaning, bits)
     _stuck(runs, steps, cleaning, bits)
     _colder_than_air(stack, cleaning, bits)
@@ -118,14 +124,6 @@ def smallest_step(celsius: Floats) -> float:
     return float(step.min(initial=np.inf, where=step >= 1e-3)) if step.size and step.max() >= 1e-3 else 0.0
 
 
-def _spikes(stack: Stack, good: Ints, cleaning: Cleaning, bits: Bits) -> None:
-    """Mark lone readings away from both neighbours and back, far beyond the scatter around them."""
-    for start in range(0, len(good) - 2, _AT_ONCE):
-        for middle in (start + 1 + _lone(stack, good[start : start + _AT_ONCE + 2], cleaning)).tolist():
-            if _stands_out(stack, good, middle, cleaning):
-                bits[good[middle]] |= BIT["spike"]
-
-
 def _lone(stack: Stack, good: Ints, cleaning: Cleaning) -> Ints:
     """Return which readings, neither first nor last, jump away from both neighbours, which agree."""
     t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
@@ -135,23 +133,13 @@ def _lone(stack: Stack, good: Ints, cleaning: Cleaning) -> Ints:
     lone = (seg[:-2] == seg[2:]) & (to_before * to_after > 0)
     lone &= np.minimum(np.abs(to_before), np.abs(to_after)) >= least
     lone &= np.abs(to_before - to_after) <= _RETURNS * np.maximum(np.abs(to_before), np.abs(to_after)) + least
-    return np.flatnonzero(lone & ~_is_flame(y, seg, to_before, to_after))
-
-
-def _is_flame(y: Floats, seg: Ints, to_before: Floats, to_after: Floats) -> Bools:
-    """Return which readings are the top of a flank as steep as the jump itself: a flame, and no spike.
-
-    In the step before it the curve already rose towards it, or in the step after it goes on falling, by half the
-    jump or more.
-    """
-    flame = np.zeros(len(to_before), bool)
+    # A flame is no spike: in the step before it the curve already rose towards it, or in the step after it goes on
+    # falling, by half the jump or more.
     step = np.where(np.diff(seg) == 0, np.diff(y), 0.0)
-    for jump, flank in (
-        (to_before, np.concatenate([[0.0], step[:-2]])),
-        (to_after, np.append(-step[2:], 0.0)),
-    ):
-        flame |= flank * np.sign(jump) >= _FLANK * np.abs(jump)
-    return flame
+    rose, falls = np.concatenate([[0.0], step[:-2]]), np.append(-step[2:], 0.0)
+    for jump, flank in ((to_before, rose), (to_after, falls)):
+        lone &= ~(flank * np.sign(jump) >= _FLANK * np.abs(jump))
+    return np.flatnonzero(lone)
 
 
 def _stands_out(stack: Stack, good: Ints, middle: int, cleaning: Cleaning) -> bool:
@@ -164,19 +152,14 @@ def _stands_out(stack: Stack, good: Ints, middle: int, cleaning: Cleaning) -> bo
     first = max(middle - half, 0)
     near = good[first : middle + half + 1]
     near, place = near[stack.seg[near] == stack.seg[good[middle]]], good[middle]
-    off = np.abs(_off_line(stack.seconds[near], stack.celsius[near]))
+    t, y = stack.seconds[near], stack.celsius[near]  # how far is each from the line of its neighbours?
+    span = t[2:] - t[:-2]
+    share = np.divide(t[1:-1] - t[:-2], span, out=np.full(len(span), 0.5), where=span > 0)
+    off = np.abs(y[1:-1] - (y[:-2] + share * (y[2:] - y[:-2])))
     away = np.abs(np.arange(1, len(near) - 1) - np.searchsorted(near, place))
     around = off[away > 1]
     scatter = MAD_TO_SD * float(np.median(around)) if len(around) else 0.0
     return bool(off[away == 0][0] >= cleaning.spike_mads * scatter)
-
-
-def _off_line(t: Floats, y: Floats) -> Floats:
-    """Return how far each reading between the first and the last is from the line of its neighbours."""
-    span = t[2:] - t[:-2]
-    share = np.divide(t[1:-1] - t[:-2], span, out=np.full(len(span), 0.5), where=span > 0)
-    off: Floats = y[1:-1] - (y[:-2] + share * (y[2:] - y[:-2]))
-    return off
 
 
 @dataclass(frozen=True)
@@ -206,13 +189,6 @@ class Runs:
         for place in np.flatnonzero((count >= least_n) & (lasts >= least_s)).tolist():
             first, last = int(self.first[place]), int(self.last[place])
             yield first, last, int(self.seg[first]), bool(lasts[place] <= _SLOWEST_S * (last - first))
-
-
-def _runs(stack: Stack, good: Ints) -> Runs:
-    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
-    breaks = np.flatnonzero((np.abs(np.diff(y)) > 1e-6) | (np.diff(seg) != 0)) + 1
-    first = np.concatenate([[0], breaks])[: len(good)]
-    return Runs(good, t, y, seg, first, np.append(breaks, len(good))[: len(good)] - 1)
 
 
 def _saturated(runs: Runs, steps: Floats, cleaning: Cleaning, bits: Bits) -> None:
@@ -292,9 +268,8 @@ def _colder_than_air(stack: Stack, cleaning: Cleaning, bits: Bits) -> None:
             air = min(float(good[0]), _COLD_START) if len(good) and -40.0 <= good[0] <= 45.0 else _COLD_START
         with np.errstate(invalid="ignore"):
             below = (y < air - cleaning.reversed_k) & (y > -300.0)
-        if (good < air - cleaning.reversed_k).sum() >= max(5, 0.05 * len(good)) and not (
-            good > air + cleaning.reversed_k
-        ).any():
+        far_below, far_above = good < air - cleaning.reversed_k, good > air + cleaning.reversed_k
+        if far_below.sum() >= max(5, 0.05 * len(good)) and not far_above.any():
             mark |= BIT["reversed"]
             continue
         mark[below & ~has(mark, "sentinel")] |= BIT["impossible"]
@@ -302,6 +277,10 @@ def _colder_than_air(stack: Stack, cleaning: Cleaning, bits: Bits) -> None:
             mark[read] |= BIT["impossible"]
 
 
+Points = tuple[Floats, Floats]
+"""Seconds and temperatures of one curve."""
+Span = tuple[float, float]
+"""From when to when, in seconds since time zero."""
 _BEFORE_S, _SAME_SIDE = 180.0, 0.6
 _FOLLOWS = 0.25
 _FOLLOW_S = (-60.0, 300.0)
@@ -309,9 +288,7 @@ _STEADY = 0.35
 _SHARP = 0.8
 
 
-def mark_stepped(
-    stack: Stack, places: range, bits: Bits, known: Sequence[tuple[float, float]], cleaning: Cleaning
-) -> None:
+def mark_stepped(stack: Stack, places: range, bits: Bits, known: Sequence[Span], cleaning: Cleaning) -> None:
     """Mark, in the traces of one burn, everything from a jump on that no other probe follows.
 
     Parameters
@@ -328,19 +305,16 @@ def mark_stepped(
     clean = [(stack.seconds[part][g], stack.celsius[part][g]) for part, g in zip(parts, good, strict=True)]
     for place, part in enumerate(parts):
         others = [clean[other] for other in range(len(parts)) if other != place and len(clean[other][0]) > 3]
-        start = _first_step(*clean[place], others, known, cleaning) if others else None
+        start = _first_step(clean[place], others, known, cleaning) if others else None
         if start is not None:
             bits[part][stack.seconds[part] >= start] |= BIT["stepped"]
 
 
 def _first_step(
-    t: Floats,
-    y: Floats,
-    others: Sequence[tuple[Floats, Floats]],
-    known: Sequence[tuple[float, float]],
-    cleaning: Cleaning,
+    curve: Points, others: Sequence[Points], known: Sequence[Span], cleaning: Cleaning
 ) -> float | None:
     """Return when a curve first jumps to another level and stays, though nothing was done and no other follows."""
+    t, y = curve
     if len(t) <= 5:
         return None
     ahead = np.searchsorted(t, t + cleaning.stepped_s, side="right") - 1
@@ -414,7 +388,11 @@ def happened(
             words = fault("event without zero", column=run.trial.time_zero_column)
             faults.ask(f"events.csv, burn {row['burn']}, {what}", *words)
         elif "at" in times and zero_at is not None:
-            seconds = {name: _burn_seconds(at, zero_at, window, recorded) for name, at in times.items()}
+            seconds = {name: at - zero_at for name, at in times.items()}
+            if window and window.day_ns is not None and recorded and recorded.wall is not None:
+                for name, at in times.items():  # by the log, where its clock was changed within the burn
+                    place = elapsed_at(recorded, window.day_ns + round(at * SECOND), window.group)[0]
+                    seconds[name] = place - window.zero
             begin = seconds["at"]
             end = seconds.get("until", begin + run.trial.cleaning.lid_open_s * (what == "lid open"))
             probes = tuple(probe_names(str(event.get("probes") or "")))
@@ -422,15 +400,7 @@ def happened(
     return found
 
 
-def _burn_seconds(at: float, zero_at: float, window: Window | None, recorded: Recorded | None) -> float:
-    """Return seconds since time zero of a clock time; by the log, where its clock was changed within the burn."""
-    if window is None or window.day_ns is None or recorded is None or recorded.wall is None:
-        return at - zero_at
-    places = elapsed_at(recorded, window.day_ns + round(at * SECOND), window.group)
-    return places[0] - window.zero
-
-
-def handling(row: Mapping[str, Any], run: Run, events: Iterable[Happened]) -> list[tuple[float, float]]:
+def handling(row: Mapping[str, Any], run: Run, events: Iterable[Happened]) -> list[Span]:
     """Return the spans in which a probe may jump for a reason.
 
     Before lighting, tipping, lid on, every event but rain, and after the stop: between two burns of one log the cooker

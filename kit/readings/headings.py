@@ -151,9 +151,8 @@ def stated_values(preamble: Iterable[Line], delimiter: str) -> Stated:
         cells = split_line(text, delimiter)
         if len(cells) == 1:
             cells = max((split_line(text, mark) for mark in "\t;|,"), key=len)
-        if sum(map(bool, cells)) < 2 and (
-            match := re.match(r"([^:=]{2,60}?)\s*(?:[:=]\s+?|=)(\S.*)$", cells[0] if cells else "")
-        ):
+        match = re.match(r"([^:=]{2,60}?)\s*(?:[:=]\s+?|=)(\S.*)$", cells[0] if cells else "")
+        if match and sum(map(bool, cells)) < 2:
             cells = [match[1], match[2]]
         values = [cell for cell in cells[1:] if cell]
         if values and cells[0]:

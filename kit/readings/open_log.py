@@ -111,27 +111,17 @@ def read_header(
     taken = {row.number for row in (title, units) if row}
     others = (line for line in filled(above) if line.number not in taken)
     preamble = [Line(line.number, line.text[:_LONGEST_STATED]) for line in others]
-    return Header(
-        _distinct(_wide(headings, layout)),
-        tuple(_wide(unit_cells, layout)),
-        title.number if title else 0,
-        units.number if units else 0,
-        title is None,
-        tuple(preamble),
-        stated_values(preamble, layout.delimiter),
-    )
+    seen, distinct = Counter[str](), []
+    for name in _wide(headings, layout):
+        seen[name] += 1
+        distinct.append(f"{name} ({seen[name]})" if name and seen[name] > 1 else name)
+    cells, stated = tuple(_wide(unit_cells, layout)), stated_values(preamble, layout.delimiter)
+    row, units_row = (each.number if each else 0 for each in (title, units))
+    return Header(tuple(distinct), cells, row, units_row, title is None, tuple(preamble), stated)
 
 
 def _wide(cells: Sequence[str], layout: Layout) -> list[str]:
     return [*cells, *[""] * layout.width][: layout.width]
-
-
-def _distinct(headings: Iterable[str]) -> tuple[str, ...]:
-    seen, distinct = Counter[str](), []
-    for name in headings:
-        seen[name] += 1
-        distinct.append(f"{name} ({seen[name]})" if name and seen[name] > 1 else name)
-    return tuple(distinct)
 
 
 def _cells(text: str, layout: Layout) -> list[str]:
@@ -140,7 +130,13 @@ def _cells(text: str, layout: Layout) -> list[str]:
     cells = _parted(bare, layout)
     if bare != text and len(cells) != layout.width:
         whole = _parted(text, layout)
-        cells = whole if _mark_is_name(cells, whole, layout) else cells
+        narrow, wide = _over_blanks(cells, layout), _over_blanks(whole, layout)
+        # The mark may be the name of a column of numbers. Where the cells fit the columns either way, a date under
+        # one name with its clock, the cell over the stamp decides.
+        fits = layout.width in (len(whole), len(wide))
+        if len(narrow) == len(wide) == layout.width:
+            fits = _suits_stamp(wide, layout) >= _suits_stamp(narrow, layout)
+        cells = whole if fits else cells
     if len(cells) < layout.width:
         others = (split_line(bare, mark) for mark in ",;\t|" + BLANK_RUN if mark != layout.delimiter)
         return next((other for other in others if len(other) == layout.width), cells)
@@ -162,17 +158,6 @@ def _parted(text: str, layout: Layout) -> list[str]:
             head, _, rest = cells[0].partition(" ")
             cells[:1] = [head, rest] if rest else ["", head]
     return cells
-
-
-def _mark_is_name(bare: list[str], whole: list[str], layout: Layout) -> bool:
-    """Return whether the mark before a header is the name of a column of numbers, and not that of a comment.
-
-    Where the cells fit the columns either way, a date under one name with its clock, the cell over the stamp decides.
-    """
-    bare, wide = _over_blanks(bare, layout), _over_blanks(whole, layout)
-    if len(bare) == len(wide) == layout.width:
-        return _suits_stamp(wide, layout) >= _suits_stamp(bare, layout)
-    return layout.width in (len(whole), len(wide))
 
 
 def _suits_stamp(cells: Sequence[str], layout: Layout) -> int:
@@ -261,17 +246,18 @@ def _could_be_names(row: _Row, layout: Layout) -> bool:
 
 def _one_a_column(title: _Row, layout: Layout, first_row: Sequence[str], place: str) -> list[str]:
     """Return as many names as there are columns: a group's name may cover several, a row-number column none."""
-    headings = [
-        " ".join(cell[:_LONGEST_NAME].split()).strip(" \"'") for cell in _over_blanks(title.cells, layout)
-    ]
+    cells = _over_blanks(title.cells, layout)
+    headings = [" ".join(cell[:_LONGEST_NAME].split()).strip(" \"'") for cell in cells]
     kinds, where = layout.kinds, f"{place}, line {title.number}"
     used = max((column + 1 for column, kind in enumerate(kinds) if kind != "blank"), default=0)
     while len(headings) > 1 and not headings[-1] and (len(headings) > used or layout.delimiter != BLANK_RUN):
         headings.pop()
     if len(headings) >= used or all(kind in ("text", "blank") for kind in kinds[len(headings) :]):
         return headings
-    if _counts_rows(headings, kinds, first_row):
-        return ["No.", *headings]
+    if len(headings) == len(kinds) - 1 and headings and not names("index", headings[0]) and first_row:
+        shifted = kinds[1] in CLOCKLIKE and is_time(headings[0])
+        if shifted and kinds[0] == "number" and first_row[0] in ("0", "1"):
+            return ["No.", *headings]  # an exported data frame counts its rows in a column without a name
     *before, is_last = [False, *map(_names_temperature, headings)]
     if is_last and not any(before) and {*kinds[len(headings) - 1 : used]} == {"number"}:
         covered = used - len(headings) + 1  # the only temperature among the names is that of all columns left
@@ -280,14 +266,6 @@ def _one_a_column(title: _Row, layout: Layout, first_row: Sequence[str], place: 
     if layout.delimiter == "," and all(cell.isdigit() for cell in first_row if kind_of(cell) == "number"):
         raise KitError.refuse(where, *fault("commas part both", **parts))
     raise KitError.ask(where, *fault("too few names", **parts))
-
-
-def _counts_rows(headings: Sequence[str], kinds: Sequence[str], first_row: Sequence[str]) -> bool:
-    """Return whether the first column has no name and counts the rows, as an exported data frame has it."""
-    if len(headings) != len(kinds) - 1 or not headings or names("index", headings[0]) or not first_row:
-        return False
-    shifted = kinds[1] in CLOCKLIKE and is_time(headings[0])
-    return shifted and kinds[0] == "number" and first_row[0] in ("0", "1")
 
 
 _HEAD_LINES, _MORE_LINES, _ALL_BELOW = 300, 5000, 240
@@ -393,7 +371,14 @@ def open_log(source: Source, keys: Logger) -> OpenLog:
         last = filled(lines)[-_AS_ROWS:]
         layout = find_layout(lines, sample, delimiter) or find_layout(lines, last, delimiter)
     if layout is None:
-        raise _no_rows(filled(lines), source.name, delimiter)
+        there = filled(lines)
+        text = there[-1].text if there else ""
+        names = [cell for cell in split_line(text, delimiter or max(",;\t|", key=text.count)) if cell]
+        partings = (split_line(text, mark) for mark in delimiter or ",;\t|")
+        if any(sum(kind_of(cell) in TYPED for cell in cells) > 1 for cells in partings):
+            raise KitError.refuse(source.name, *fault("one row", row=shown(text), line=there[-1].number))
+        what = "header alone" if names and len(there) <= 3 else "no table"
+        raise KitError.refuse(source.name, *fault(what, names=", ".join(names[:20])))
     above, below = lines[: layout.body_line - 1], lines[layout.body_line - 1 :]
     header = read_header(above, layout, layout.split(below[0].text), keys.header_row, source.name)
     layout, header = _with_remarks(layout, header, above, sample, source.name)
@@ -431,16 +416,6 @@ def _delimiter(wanted: str | None, lines: Sequence[Line], name: str) -> str | No
     if len(mark) != 1 or mark in '"\n\r0123456789.':
         raise KitError.refuse(f"{name}, [[logger]] key delimiter", *fault("no mark", word=wanted))
     return mark
-
-
-def _no_rows(there: Sequence[Line], name: str, delimiter: str | None) -> KitError:
-    last = there[-1].text if there else ""
-    names = [cell for cell in split_line(last, delimiter or max(",;\t|", key=last.count)) if cell]
-    partings = (split_line(last, mark) for mark in delimiter or ",;\t|")
-    if any(sum(kind_of(cell) in TYPED for cell in cells) > 1 for cells in partings):
-        return KitError.refuse(name, *fault("one row", row=shown(last), line=there[-1].number))
-    what = "header alone" if names and len(there) <= 3 else "no table"
-    return KitError.refuse(name, *fault(what, names=", ".join(names[:20])))
 
 
 def _with_remarks(

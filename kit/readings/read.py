@@ -28,7 +28,7 @@ from kit.readings.stamps import SECOND
 from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, to_temperatures
 from kit.readings.timeline import Timed, Timeline, sampled, time_of, usual_step
 from kit.results_file import sha256_of
-from kit.trial.cells import Bools, Codes, Ints
+from kit.trial.cells import Bools, Codes, Floats, Ints
 from kit.trial.decode import fault, path_of
 from kit.trial.models import Cleaning, Logger
 from kit.trial.toml_reader import key_problems
@@ -181,27 +181,25 @@ def read_log(
     """
     path = path_of(path, "a log")
     keys, faults = _declared(declared, name or path.name)
+    # a line may be half written when it is read: part of a number is a wrong number
+    changed = KitError.refuse(name or path.name, *fault("log changed"))
     before = _state(path)
     try:
         source = open_source(path, keys.encoding, name, keys.sheet)
         faults.settle()
         log = _read(open_log(source, keys), cleaning)
     except OSError:
-        raise _changed(name or path.name) from None
+        raise changed from None
     except KitError as error:
-        raise KitError(map(_shortened, error.problems)) from None
+        parts = ((each.kind, each.where, each.found, each.expected, each.remedy) for each in error.problems)
+        raise KitError(Problem(kind, *map(_short, texts)) for kind, *texts in parts) from None
     if _state(path) != before:
-        raise _changed(name or path.name)
+        raise changed
     return log
 
 
-def _shortened(problem: Problem) -> Problem:
-    """Return a problem of which no part is longer than a person reads, whatever the file's cells hold."""
-    texts = (problem.where, problem.found, problem.expected, problem.remedy)
-    return Problem(problem.kind, *map(_short, texts))
-
-
 def _short(text: str) -> str:
+    """Return a text no longer than a person reads, whatever the file's cells hold."""
     return text if len(text) <= _LONGEST_TEXT else f"{text[:_LONGEST_TEXT]} …"
 
 
@@ -211,11 +209,6 @@ def _state(path: Path) -> tuple[int, int] | None:
         state = path.stat()
         return state.st_size, state.st_mtime_ns
     return None
-
-
-def _changed(name: str) -> KitError:
-    # a line may have been half written when it was read: part of a number is a wrong number
-    return KitError.refuse(name, *fault("log changed"))
 
 
 def _declared(declared: object, name: str) -> tuple[Logger, Faults]:
@@ -248,12 +241,11 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
     columns = _columns_of_numbers(log, roles)
     texts = (*roles.texts, *roles.unit_cells.values())
     wanted = Wanted(time, columns, loose_columns(log, columns, decimal), texts, decimal)
-    checked = check_lines(log, read_body(log.source, log.layout, wanted), roles)
+    body, events, lost = check_lines(log, read_body(log.source, log.layout, wanted), roles)
     if [problem.kind for problem in log.faults] == ["ask"]:  # the decimal mark: units are asked with it
         ask_units(log, roles)
     log.faults.settle()
 
-    body = checked.body
     if not len(body):
         raise KitError.refuse(log.name, *fault("no timed rows"))
     run, labels, split_by = split_runs(log, body, roles)
@@ -297,7 +289,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
         groups = np.array([f"run {number + 1}" for number in runs], dtype=object)[line.order.run]
     celsius = {name: picked(values, rows) for name, values in temperatures.celsius.items()}
     apart = {name: picked(values, rows) for name, values in temperatures.differences.items()}
-    notes = (*log.source.notes, *log.faults.notes, *_gap_notes(line, lines), *_header_notes(log, dialect))
+    notes = (*log.source.notes, *log.faults.notes, *_notes(log, dialect, line.elapsed_s, lines))
     return Log(
         table=pd.DataFrame({"elapsed_s": line.elapsed_s, "clock": shown, **celsius}, copy=False),
         dialect=dialect,
@@ -305,14 +297,14 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
         path=log.source.path,
         sha256=sha256_of(log.source.path),
         lines=lines,
-        lost=checked.lost,
+        lost=lost,
         codes={name: picked(codes, rows) for name, codes in temperatures.codes.items()},
         moved=line.order.moved,
         repeated=line.order.repeated,
         groups=groups,
         differences=pd.DataFrame(apart),
         texts={names[c]: part.taken(rows) for c, part in body.texts.items() if c in roles.texts},
-        events=with_times(checked.events, lines, line.elapsed_s, shown),
+        events=with_times(events, lines, line.elapsed_s, shown),
     )
 
 
@@ -350,16 +342,14 @@ def _clock(log: OpenLog, line: Timeline) -> npt.NDArray[np.datetime64]:
     return moved.view("datetime64[ns]")
 
 
-def _gap_notes(line: Timeline, lines: Ints) -> list[str]:
-    steps = np.diff(line.elapsed_s)
+def _notes(log: OpenLog, dialect: Dialect, elapsed_s: Floats, lines: Ints) -> list[str]:
+    """Return what a person should know of gaps, of the header, and of the columns left aside."""
+    steps, count = np.diff(elapsed_s), len(log.header.preamble)
     usual = usual_step(sampled(steps))
     gaps = np.flatnonzero(steps > _GAP_STEPS * usual).tolist()
-    shown = [f"line {lines[k + 1]}: a gap of {steps[k]:g} s where {usual:g} s is usual" for k in gaps[:3]]
-    return shown + ([f"{len(gaps) - 3} more gap{'s' * (len(gaps) > 4)}"] if len(gaps) > 3 else [])
-
-
-def _header_notes(log: OpenLog, dialect: Dialect) -> list[str]:
-    notes, count = [], len(log.header.preamble)
+    notes = [f"line {lines[k + 1]}: a gap of {steps[k]:g} s where {usual:g} s is usual" for k in gaps[:3]]
+    if len(gaps) > 3:
+        notes.append(f"{len(gaps) - 3} more gap{'s' * (len(gaps) > 4)}")
     if log.header.made_up:
         notes.append("no header: names were made up")
     elif any(name.endswith(" #1") for name in dialect.units):

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import reduce
 from typing import Any
 
@@ -28,35 +28,21 @@ _NEAR_ROWS, _NEAR_ZERO = 5, 5.0
 _COMPARED = 80
 
 
-@dataclass(frozen=True)
-class Checked:
-    """A body without the lines that are no rows.
+def check_lines(log: OpenLog, body: Body, roles: Roles) -> tuple[Body, pd.DataFrame, Ints]:
+    """Take out of a body what is no row; refuse a second header and a file of two shapes.
 
-    Attributes
-    ----------
-    body
-        The rows.
-    events
-        Words beside or between readings: line, column, text, only_event.
-    lost
-        Numbers of the lines within the table whose readings could not be used: without a usable time, or cut or
-        out of shape.
+    Returns
+    -------
+    tuple
+        The rows; words beside or between readings (line, column, text, only_event); numbers of the lines within the
+        table whose readings could not be used: without a usable time, or cut or out of shape.
     """
-
-    body: Body
-    events: pd.DataFrame
-    lost: Ints
-
-
-def check_lines(log: OpenLog, body: Body, roles: Roles) -> Checked:
-    """Take out of a body what is no row; refuse a second header and a file of two shapes."""
     timed = _timed(log, body, roles.time)
     if log.layout.kinds[0] == "number" and 0 in body.numbers and 0 not in roles.temperatures:
         timed &= body.numbers[0].codes != UNREAD  # a word in a first column of numbers that is no probe's
     outside = [*log.fields(body.lines[~timed].tolist()).items()]
-    outside = sorted(
-        [*outside, *((line.number, [*line.fields]) for line in body.odd if line.kind == "outside")]
-    )
+    outside += [(line.number, [*line.fields]) for line in body.odd if line.kind == "outside"]
+    outside.sort()
     last = int(body.lines[timed].max()) if timed.any() else 0
     within = [(number, cells) for number, cells in outside if number <= last]
     own = [name.casefold() for name in log.header.names if name]
@@ -86,7 +72,7 @@ def check_lines(log: OpenLog, body: Body, roles: Roles) -> Checked:
     events = timed & _only_words(log, body, roles)
     _mask_cut_number(log, body, roles, timed)
     rows, only_events = take(body, np.flatnonzero(timed & ~events)), take(body, np.flatnonzero(events))
-    return Checked(rows, _words(rows, only_events, roles), np.sort(np.array(lost, np.int64)))
+    return rows, _words(rows, only_events, roles), np.sort(np.array(lost, np.int64))
 
 
 def _timed(log: OpenLog, body: Body, plan: TimePlan) -> Bools:
@@ -155,18 +141,14 @@ def _only_words(log: OpenLog, body: Body, roles: Roles) -> Bools:
     for row in np.flatnonzero(only).tolist():  # a word for a missing reading is none
         cells = fields[int(body.lines[row])]
         only[row] = not any(cells[column] for column in roles.temperatures if column < len(cells))
-    return np.asarray(only | (words & _zero_beside_none(body, roles)))
-
-
-def _zero_beside_none(body: Body, roles: Roles) -> Bools:
-    """Return which rows hold 0 at every probe where no row near them is close to it: a logger's word, no reading."""
     zero = reduce(np.logical_and, (body.numbers[column].values == 0.0 for column in roles.temperatures))
+    # 0 at every probe, where no row near it is close to it, is a logger's word and no reading
     for row in np.flatnonzero(zero).tolist():
         near = np.arange(max(row - _NEAR_ROWS, 0), min(row + _NEAR_ROWS + 1, len(body)))
         near = near[~zero[near]]
         around = [np.abs(body.numbers[column].values[near]) for column in roles.temperatures]
         zero[row] = any(len(values) and np.nanmin(values, initial=np.inf) > _NEAR_ZERO for values in around)
-    return np.asarray(zero)
+    return np.asarray(only | (words & zero))
 
 
 def _is_sparse(texts: Texts, body: Body) -> bool:

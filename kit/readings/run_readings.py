@@ -1,7 +1,7 @@
 """A run folder's logs to tidy readings: cut by the burn sheet, flagged, calibrated; and what they held, as tables."""
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -16,9 +16,11 @@ from kit.page.text import element, join
 from kit.readings.calibration import Correction, correction_of, lag_corrected
 from kit.readings.cutting import (
     Recorded,
+    Tell,
     Trace,
     Window,
     files_of,
+    fires_in,
     from_one_zero,
     joined,
     parted,
@@ -26,7 +28,6 @@ from kit.readings.cutting import (
     traces_of,
     window_of,
 )
-from kit.readings.fires import fires_in
 from kit.readings.flags import (
     BIT,
     Bits,
@@ -52,46 +53,9 @@ _FAR_K, _NEAR_K = 15.0, 4.0
 _FIRST = 3
 
 
-def check_units(
-    run: Run,
-    recorded: Mapping[str, Recorded],
-    traces: Sequence[Trace],
-    air: Mapping[str, float],
-    faults: Faults,
-) -> None:
-    """Ask about a probe whose burns begin far from the air, and at the air if its unit were another.
-
-    Asked only of units that the file states: a declared one is taken as it is. Kelvin read as °C is asked of
-    one burn, °F of two, since one warm cooker may begin anywhere.
-    """
-    firsts: dict[tuple[str, str], list[tuple[float, float]]] = {}
-    for trace in traces:
-        first = trace.celsius[np.isfinite(trace.celsius)][:_FIRST]
-        if len(first) and np.isfinite(air[trace.burn]):
-            firsts.setdefault((trace.files[0], trace.probe), []).append(
-                (float(np.median(first)), air[trace.burn])
-            )
-    for (name, probe), pairs in firsts.items():
-        heading, logger = recorded[name].probes[probe], run.trial.logger_of(name)
-        unit = recorded[name].log.dialect.units.get(heading, "")
-        celsius, around = np.array(pairs).T
-        declared = logger is not None and logger.unit
-        if unit not in SCALES.values() or declared or (np.abs(celsius - around) <= _FAR_K).any():
-            continue
-        written = celsius * 1.8 + 32 if unit == "degF" else celsius + 273.15 if unit == "K" else celsius
-        for other, least in (("K", 1), ("degF", 2), ("degC", 2)):
-            as_other = to_celsius(written, other)
-            if other == unit or len(pairs) < least or (np.abs(as_other - around) > _NEAR_K).any():
-                continue
-            values = {"begins": written[0], "celsius": celsius[0], "instead": as_other[0], "air": around[0]}
-            told = fault("unit by the air", unit=unit, other=other, **values)
-            faults.ask(f"{LOGS}/{name}, column {heading}", *told)
-
-
 LOG_DAYS = "days of the logs"
 """In `attrs` of the readings: JSON of the day of each burn whose sheet leaves it blank."""
 
-Tell = Callable[[int, int, str], None]
 _FILES_SHOWN = 12
 
 
@@ -130,20 +94,14 @@ class RunReadings:
 
     def _repr_html_(self) -> str:
         flags = self.flags.groupby("flag", sort=False).agg(readings=("n", "sum"), burns=("burn", "nunique"))
-        return str(
-            join(
-                [
-                    element("p", repr(self)[14:-1].capitalize() + "."),
-                    as_table(flags.reset_index(), "Flags", note="A flagged reading stays in its place."),
-                    as_table(
-                        self.spans[["burn", "probe", "interval_s", "n", "n_flagged", "cut_short"]],
-                        "What each burn's log held",
-                        note="Further columns are in .spans, the readings themselves in .readings.",
-                        rows=12,
-                    ),
-                ]
-            )
-        )
+        spans = self.spans[["burn", "probe", "interval_s", "n", "n_flagged", "cut_short"]]
+        more = "Further columns are in .spans, the readings themselves in .readings."
+        parts = [
+            element("p", repr(self)[14:-1].capitalize() + "."),
+            as_table(flags.reset_index(), "Flags", note="A flagged reading stays in its place."),
+            as_table(spans, "What each burn's log held", note=more, rows=12),
+        ]
+        return str(join(parts))
 
 
 @dataclass(frozen=True)
@@ -155,6 +113,11 @@ class Cut:
     window: Window | None
     events: tuple[Happened, ...]
     clock_zero: str
+
+    @property
+    def air_c(self) -> float:
+        """Temperature of the air around it, NaN where it is not known."""
+        return float(self.row.get("ambient_c", np.nan))
 
 
 def read_burns(run: Run) -> pd.DataFrame:
@@ -204,11 +167,10 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
             corrections[probe] = correction_of(run.trial.find_probe(probe))
     _given_twice(run, recorded, faults)
     cuts = _cuts(run, recorded, faults)
-    _main_probe_missing(run, cuts, recorded, faults)
-    air = {str(cut.row["burn"]): float(cut.row.get("ambient_c", np.nan)) for cut in cuts}
-    check_units(run, recorded, [trace for cut in cuts for trace in cut.traces], air, faults)
+    _no_main_probe(run, cuts, recorded, faults)
+    check_units(run, recorded, cuts, faults)
     faults.settle()
-    marked, corrected = _corrected(_flagged(run, cuts, air), corrections)
+    marked, corrected = _corrected(_flagged(run, cuts), corrections)
     readings, spans = _tidy(marked), span_table(marked)
     blank = set(run.burns.loc[run.burns["day"] == "", "burn"])
     zeros = zip(spans["burn"], spans["clock_zero"], strict=True)
@@ -217,6 +179,34 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     notes = [*faults.notes, *corrected]
     tables = quality_table(marked), flag_table(marked), file_table(recorded), note_table(recorded, notes)
     return RunReadings(readings, spans, *tables)
+
+
+def check_units(run: Run, recorded: Mapping[str, Recorded], cuts: Sequence[Cut], faults: Faults) -> None:
+    """Ask about a probe whose burns begin far from the air, and at the air if its unit were another.
+
+    Asked only of units that the file states: a declared one is taken as it is. Kelvin read as °C is asked of
+    one burn, °F of two, since one warm cooker may begin anywhere.
+    """
+    firsts: dict[tuple[str, str], list[tuple[float, float]]] = {}
+    for trace, air in [(trace, cut.air_c) for cut in cuts for trace in cut.traces]:
+        first = trace.celsius[np.isfinite(trace.celsius)][:_FIRST]
+        if len(first) and np.isfinite(air):
+            firsts.setdefault((trace.files[0], trace.probe), []).append((float(np.median(first)), air))
+    for (name, probe), pairs in firsts.items():
+        heading, logger = recorded[name].probes[probe], run.trial.logger_of(name)
+        unit = recorded[name].log.dialect.units.get(heading, "")
+        celsius, around = np.array(pairs).T
+        declared = logger is not None and logger.unit
+        if unit not in SCALES.values() or declared or (np.abs(celsius - around) <= _FAR_K).any():
+            continue
+        written = celsius * 1.8 + 32 if unit == "degF" else celsius + 273.15 if unit == "K" else celsius
+        for other, least in (("K", 1), ("degF", 2), ("degC", 2)):
+            as_other = to_celsius(written, other)
+            if other == unit or len(pairs) < least or (np.abs(as_other - around) > _NEAR_K).any():
+                continue
+            values = {"begins": written[0], "celsius": celsius[0], "instead": as_other[0], "air": around[0]}
+            told = fault("unit by the air", unit=unit, other=other, **values)
+            faults.ask(f"{LOGS}/{name}, column {heading}", *told)
 
 
 def _given_twice(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> None:
@@ -244,34 +234,24 @@ def _cuts(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> list[Cu
         burns = [window for window in found if window]
         for window in burns if has_times(row) else from_one_zero(burns, recorded):
             by_file[window.file].append(window)
-    windows = {
-        (window.burn, name): window for name, found in by_file.items() for window in parted(found, faults)
-    }
-    return [_cut(run, row, recorded, windows, faults) for row in rows]
-
-
-def _cut(
-    run: Run,
-    row: Mapping[str, Any],
-    recorded: Mapping[str, Recorded],
-    windows: Mapping[tuple[str, str], Window],
-    faults: Faults,
-) -> Cut:
-    burn = str(row["burn"])
-    names = [name for name in log_names(str(row["log"] or "")) if (burn, name) in windows]
-    parts: dict[str, list[Trace]] = {}
-    for name in names:
-        for trace in traces_of(windows[burn, name], recorded[name]):
-            parts.setdefault(trace.probe, []).append(trace)
-    clocked = all(recorded[name].wall is not None for name in names)
-    tolerance = run.trial.cleaning.clock_tolerance_s
-    traces = [joined(same, clocked, tolerance, faults) for same in parts.values()]
-    traces = [trace for trace in traces if len(trace.seconds)]
-    if names and not traces and row["state"] != "excluded":
-        faults.refuse(f"burns.csv, burn {burn}", *fault("no readings", logs=", ".join(names)))
-    window, log = (windows[burn, names[0]], recorded[names[0]]) if names else (None, None)
-    events = happened(run, row, window, log, faults)
-    return Cut(row, tuple(traces), window, tuple(events), _clock_zero(window, log))
+    windows = {(cut.burn, cut.file): cut for found in by_file.values() for cut in parted(found, faults)}
+    cuts = []
+    for row in rows:
+        burn, parts = str(row["burn"]), dict[str, list[Trace]]()
+        names = [name for name in log_names(str(row["log"] or "")) if (burn, name) in windows]
+        for name in names:
+            for trace in traces_of(windows[burn, name], recorded[name]):
+                parts.setdefault(trace.probe, []).append(trace)
+        clocked = all(recorded[name].wall is not None for name in names)
+        tolerance = run.trial.cleaning.clock_tolerance_s
+        traces = [joined(same, clocked, tolerance, faults) for same in parts.values()]
+        traces = [trace for trace in traces if len(trace.seconds)]
+        if names and not traces and row["state"] != "excluded":
+            faults.refuse(f"burns.csv, burn {burn}", *fault("no readings", logs=", ".join(names)))
+        first, log = (windows[burn, names[0]], recorded[names[0]]) if names else (None, None)
+        events = happened(run, row, first, log, faults)
+        cuts.append(Cut(row, tuple(traces), first, tuple(events), _clock_zero(first, log)))
+    return cuts
 
 
 def _clock_zero(window: Window | None, recorded: Recorded | None) -> str:
@@ -284,9 +264,7 @@ def _clock_zero(window: Window | None, recorded: Recorded | None) -> str:
     return f"{pd.Timestamp(wall):%Y-%m-%dT%H:%M:%S}"
 
 
-def _main_probe_missing(
-    run: Run, cuts: Sequence[Cut], recorded: Mapping[str, Recorded], faults: Faults
-) -> None:
+def _no_main_probe(run: Run, cuts: Sequence[Cut], recorded: Mapping[str, Recorded], faults: Faults) -> None:
     """Refuse burns whose logs do not hold the main probe, a problem a set of headings: they would drop out unseen."""
     counted = [cut for cut in cuts if cut.traces and cut.row["state"] != "excluded"]
     main = run.trial.main_probe or next((trace.probe for cut in counted for trace in cut.traces), "")
@@ -333,7 +311,7 @@ class Marked:
             yield cut, trace, self.stack.rows_of(place)
 
 
-def _flagged(run: Run, cuts: Sequence[Cut], air: Mapping[str, float]) -> Marked:
+def _flagged(run: Run, cuts: Sequence[Cut]) -> Marked:
     """Return all readings in one stack with their flags."""
     traces = [trace for cut in cuts for trace in cut.traces]
     sizes = np.array([len(trace.seconds) for trace in traces], np.int64)
@@ -345,7 +323,7 @@ def _flagged(run: Run, cuts: Sequence[Cut], air: Mapping[str, float]) -> Marked:
     stack = Stack(
         seg=np.repeat(np.arange(len(traces)), sizes),
         starts=np.concatenate([[0], np.cumsum(sizes)]),
-        air=np.array([air[trace.burn] for trace in traces]),
+        air=np.array([cut.air_c for cut in cuts for _ in cut.traces]),
         **columns,
     )
     cleaning = run.trial.cleaning
@@ -429,9 +407,8 @@ _LATE_STEPS, _GAP_STEPS = 1.5, 3
 
 def span_table(marked: Marked) -> pd.DataFrame:
     """Return schema.SPANS: from when to when each burn was read, how often and how finely."""
-    finest = resolutions(
-        marked.stack, np.flatnonzero(np.isfinite(marked.stack.celsius) & is_usable(marked.bits))
-    )
+    good = np.flatnonzero(np.isfinite(marked.stack.celsius) & is_usable(marked.bits))
+    finest = resolutions(marked.stack, good)
     rows = []
     for (cut, trace, here), resolution in zip(marked.traces(), finest, strict=True):
         window = cut.window

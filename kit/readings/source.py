@@ -7,7 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
@@ -159,9 +159,14 @@ def open_source(
     whole = size <= len(raw)
     found, reason = (_declared(encoding, name), "declared") if encoding else encoding_of(raw, not whole)
     if not found:
-        found, reason = _eight_bit(raw), "not UTF-8; its signs and letters make sense so"
+        strange = [line for line in re.split(rb"[\r\n]+", raw[: 1 << 20]) if not line.isascii()][:200]
+        found = max(_ENCODINGS, key=lambda each: _likeness(b"\n".join(strange), each))
+        reason = "not UTF-8; its signs and letters make sense so"
     text = _plain(raw, found)
-    line_end = _line_end(text[: 1 << 20])
+    feeds, both, returns = (text.count(end, 0, 1 << 20) for end in (b"\n", b"\r\n", b"\r"))
+    line_end = "CRLF" if both and 2 * both >= feeds else "LF"
+    if returns > both and returns > 2 * feeds:
+        line_end = "CR"
     head = _lines(text, line_end)
     if not whole:
         head = head[: head.rfind(b"\n") + 1]
@@ -208,11 +213,6 @@ def _declared(encoding: str, name: str) -> str:
         raise KitError.refuse(f"{name}, [[logger]] key encoding", *words) from None
 
 
-def _eight_bit(raw: bytes) -> str:
-    lines = [line for line in re.split(rb"[\r\n]+", raw[: 1 << 20]) if not line.isascii()][:200]
-    return max(_ENCODINGS, key=lambda name: _likeness(b"\n".join(lines), name))
-
-
 def _likeness(sample: bytes, encoding: str) -> float:
     """Return how much text looks like a header with units when read in an encoding."""
     try:
@@ -231,17 +231,9 @@ def _plain(raw: bytes, encoding: str) -> bytes:
     narrow = encoding.startswith(_NARROW)
     raw = raw.removeprefix(codecs.BOM_UTF8) if narrow else raw
     if not narrow or not raw.isascii():
-        raw = (
-            raw.decode("utf-8" if narrow else encoding, "replace").lstrip("\ufeff").encode("utf-8", "replace")
-        )
+        text = raw.decode("utf-8" if narrow else encoding, "replace").lstrip("\ufeff")
+        raw = text.encode("utf-8", "replace")
     return raw.translate(None, b"\0\x1a") if b"\0" in raw or b"\x1a" in raw else raw
-
-
-def _line_end(text: bytes) -> str:
-    feeds, both, returns = text.count(b"\n"), text.count(b"\r\n"), text.count(b"\r")
-    if returns > both and returns > 2 * feeds:
-        return "CR"
-    return "CRLF" if both and 2 * both >= feeds else "LF"
 
 
 def _lines(text: bytes, line_end: str) -> bytes:
@@ -417,34 +409,28 @@ def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | 
     rows = _in_the_table([row for row in rows if len(row) == width])
     kinds = column_kinds(rows, width)
     kinds = column_kinds([row for row in rows if begins_like_row(row, kinds)] or rows, width)
-    return _from_first_row(lines, Layout(name, kinds, 0, glued))
-
-
-def _from_first_row(lines: Sequence[Line], layout: Layout) -> Layout | None:
-    """Return a layout that begins with the first line that fits its kinds, or those like rows right above it."""
-    rows = [(line.number, layout.split(line.text)) for line in filled(lines)]
-    place = next((place for place, (_, cells) in enumerate(rows) if is_row(cells, layout.kinds)), None)
+    # it begins with the first line that fits its kinds, or those like rows right above it
+    all_rows = [(line.number, split_line(line.text, name, glued)) for line in filled(lines)]
+    place = next((place for place, (_, cells) in enumerate(all_rows) if is_row(cells, kinds)), None)
     if place is None:
         return None
-    while place and begins_like_row(rows[place - 1][1], layout.kinds):
+    while place and begins_like_row(all_rows[place - 1][1], kinds):
         place -= 1
-    kinds = layout.kinds
     if "blank" in kinds:  # a column that the sample found blank has the kind of its cells in the first rows
-        below = [cells for _, cells in rows[place:] if begins_like_row(cells, kinds)]
-        first = column_kinds(below, len(kinds))
+        below = [cells for _, cells in all_rows[place:] if begins_like_row(cells, kinds)]
+        first = column_kinds(below, width)
         kinds = tuple(there if here == "blank" else here for here, there in zip(kinds, first, strict=True))
-    return replace(layout, kinds=kinds, body_line=rows[place][0])
+    return Layout(name, kinds, all_rows[place][0], glued)
 
 
 def _candidates(texts: Sequence[str]) -> list[str]:
     inner = [_SIGN_APART.sub(r"\1", text.strip(BLANKS)) for text in texts]
-    counts = {
-        name: sum(name in text for text in (inner if name == BLANK_RUN else texts)) for name in _UNSPLIT
-    }
+    counts = {name: sum(name in text for text in texts) for name in _UNSPLIT if name}
+    counts[BLANK_RUN] = sum(BLANK_RUN in text for text in inner)
     half = len(texts) / 2
     least = 1 if len(texts) <= _FEW else half  # a few rows may have as many lines of words below them
     likely = [name for name, count in counts.items() if count > (half if name == BLANK_RUN else least)]
-    return [name for name in likely if name] or [""]
+    return likely or [""]
 
 
 class _Parting(NamedTuple):
@@ -553,16 +539,16 @@ def column_kinds(rows: Sequence[Sequence[str]], width: int) -> tuple[str, ...]:
     """Return the kind of each column by its cells: the commonest typed kind, if enough cells are of it."""
     if not rows:
         return ("text",) * width
-    return tuple(_column_kind(column) for column in zip(*rows, strict=True))
-
-
-def _column_kind(column: Sequence[str]) -> str:
-    counts = Counter("number" if kind in NUMERIC else kind for kind in map(kind_of, column))
-    full = sum(count for kind, count in counts.items() if kind not in _EMPTY)
-    if not full:
-        return "number" if counts["absent"] + counts["open"] > 0.5 * len(column) else "blank"
-    typed = max(("number", "stamp", "date", "clock"), key=lambda kind: counts[kind])
-    return typed if counts[typed] and counts[typed] >= 0.7 * full else "text"
+    kinds = []
+    for column in zip(*rows, strict=True):
+        counts = Counter("number" if kind in NUMERIC else kind for kind in map(kind_of, column))
+        full = sum(count for kind, count in counts.items() if kind not in _EMPTY)
+        typed = max(("number", "stamp", "date", "clock"), key=counts.__getitem__)
+        if full:
+            kinds.append(typed if counts[typed] and counts[typed] >= 0.7 * full else "text")
+        else:
+            kinds.append("number" if counts["absent"] + counts["open"] > 0.5 * len(column) else "blank")
+    return tuple(kinds)
 
 
 def is_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:

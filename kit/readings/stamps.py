@@ -154,8 +154,13 @@ def parse_stamps(cells: pa.Array, time_format: str | None = None) -> Stamps:
         time, is_one = _clock(digits, spans, match)
         columns["nanoseconds"][where] = time
         columns["form"][where] = np.where(is_one, form or NO_DATE, 0)
-        if "off" in spans or "zone" in spans:
-            columns["offset"][where] = _minutes_east(matrix, spans.get("off", (0, 0)))
+        if "off" in spans:  # '+02', '+0200' or '+02:00'
+            first, last = spans["off"]
+            east = _digits(matrix, (first + 1, first + 3)) * 60
+            east += _digits(matrix, (last - 2, last)) if last - first > 3 else 0
+            columns["offset"][where] = np.where(matrix[:, first] == ord("-"), -east, east)
+        elif "zone" in spans:
+            columns["offset"][where] = 0
         for name in {"mi", "s"} & spans.keys():
             first, last = spans[name]
             if last - first == 1:
@@ -176,9 +181,8 @@ def _by_shape(cells: pa.Array) -> Iterator[tuple[Ints | slice, npt.NDArray[np.ui
         return
     bounds = np.frombuffer(offsets, np.int32)[cells.offset : cells.offset + len(cells) + 1].astype(np.int64)
     signs, lengths = np.frombuffer(data, np.uint8), np.diff(bounds)
-    shapes = pa.StringArray.from_buffers(
-        len(cells), offsets, pa.py_buffer(_CLASS[signs]), offset=cells.offset
-    )
+    classes = pa.py_buffer(_CLASS[signs])
+    shapes = pa.StringArray.from_buffers(len(cells), offsets, classes, offset=cells.offset)
     shape = shapes.dictionary_encode().indices.to_numpy()
     counts = np.bincount(shape)
     parts = np.split(np.argsort(shape, kind="stable"), np.cumsum(counts)[:-1])
@@ -253,16 +257,6 @@ def _clock(digits: Mapping[str, Ints], spans: Mapping[str, Span], match: re.Matc
     return np.asarray(-time if "minus" in spans else time), np.asarray(is_one)
 
 
-def _minutes_east(matrix: npt.NDArray[np.uint8], span: Span) -> Ints:
-    """Return minutes east of UTC of an offset such as '+02', '+0200' or '+02:00', 0 for none."""
-    first, last = span
-    if first == last:
-        return np.zeros(len(matrix), np.int64)
-    east = _digits(matrix, (first + 1, first + 3)) * 60
-    east += _digits(matrix, (last - 2, last)) if last - first > 3 else 0
-    return np.where(matrix[:, first] == ord("-"), -east, east)
-
-
 def nanoseconds_of(millis: Floats) -> Ints:
     """Return what a column of milliseconds adds to its stamps; nothing where it holds no number."""
     return np.asarray(np.rint(np.clip(np.nan_to_num(millis), -1e9, 1e9) * 1e6), np.int64)
@@ -301,9 +295,10 @@ def day_numbers(stamps: Stamps, order: Order) -> tuple[Ints, Bools]:
 def to_utc(time: Ints, zone: str) -> Ints:
     """Return UTC nanoseconds of local stamps, the repeated hour told apart by the order of the rows."""
     slots, inverse = np.unique(np.floor_divide(time, 900 * SECOND), return_inverse=True)
-    begins = [datetime(1970, 1, 1) + timedelta(minutes=15 * slot) for slot in slots.tolist()]
+    epoch = datetime(1970, 1, 1, tzinfo=ZoneInfo(zone))
+    begins = [epoch + timedelta(minutes=15 * slot) for slot in slots.tolist()]
     early, late = (
-        np.array([_offset(begin.replace(tzinfo=ZoneInfo(zone), fold=fold)) for begin in begins])[inverse]
+        np.array([begin.replace(fold=fold).utcoffset() for begin in begins], "m8[ns]").view(np.int64)[inverse]
         for fold in (0, 1)
     )
     utc, doubtful = time - early, np.flatnonzero(early != late)
@@ -312,11 +307,6 @@ def to_utc(time: Ints, zone: str) -> Ints:
     second_pass = doubtful[stepped_back.groupby(stretch).cummax().to_numpy(bool)]
     utc[second_pass] = (time - late)[second_pass]
     return np.asarray(utc, np.int64)
-
-
-def _offset(local: datetime) -> int:
-    """Return the nanoseconds by which a local time is ahead of UTC."""
-    return (local.utcoffset() or timedelta()) // timedelta(seconds=1) * SECOND
 
 
 def to_local(utc: Ints, zone: str) -> Ints:

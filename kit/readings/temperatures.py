@@ -46,26 +46,18 @@ def mask_sentinels(numbers: Numbers, unit: str, cleaning: Cleaning) -> dict[floa
     for number in SURE_SENTINELS if outside.any() else ():
         mask(outside & np.isclose(values, number, rtol=1e-6, atol=1e-9), number)
     jump = cleaning.sentinel_jump_k * (FAHRENHEIT_STEP if unit.endswith("degF") else 1.0)
-    recurring = _recurring(values, jump)
+    # A logger that has nothing to say writes one number, such as -1 or 0 in every other row: the lowest, which comes
+    # back again and again, each time far below what is beside it.
+    count, recurring = int(np.isfinite(values).sum()), list[float]()
+    low = float(np.nanmin(values)) if count >= 5 else np.inf
+    if low <= _NO_FIRE and _jumps(values, values == low, low, jump).sum() >= max(_RECURS, 0.01 * count):
+        recurring = [low]
     for number in dict.fromkeys((*cleaning.sentinels, *recurring)):
         hit = values == number  # what recurs so is no reading where the probe is cold either
         if number in cleaning.sentinels and hit.any():
             hit = _jumps(values, hit, number, jump)
         mask(hit, number)
     return met
-
-
-def _recurring(values: Floats, jump: float) -> tuple[float, ...]:
-    """Return the lowest number of a column if it comes back again and again, each time far below what is beside it.
-
-    A logger that has nothing to say writes one number, such as -1 or 0 in every other row.
-    """
-    count = int(np.isfinite(values).sum())
-    low = float(np.nanmin(values)) if count >= 5 else np.inf
-    if low > _NO_FIRE:
-        return ()
-    hit = values == low
-    return (low,) if _jumps(values, hit, low, jump).sum() >= max(_RECURS, 0.01 * count) else ()
 
 
 def _jumps(values: Floats, hit: Bools, number: float, jump: float) -> Bools:
@@ -115,20 +107,16 @@ def settle_decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
         return ".", "whole numbers only"
     if len(doubtful) == 1:
         mark = "," if doubtful == ["comma"] else "."
-        if _too_hot(log, roles, mark):
+        # readings with exactly three decimals would be beyond any thermometer without the mark
+        probes = tuple(roles.temperatures)
+        body = read_body(log.source, log.layout, Wanted(roles.time, probes, frozenset(probes), (), mark))
+        broken = (values[values % 1 > 0] for values in (body.numbers[column].values for column in probes))
+        if any((np.abs(values) * 1000 > _HOTTEST).any() for values in broken):
             return mark, "a thousands mark would make the readings hotter than any fire"
         if mark == "." and commas_part:
             return mark, _COMMAS_PART
     log.faults.ask(log.at(lines[doubtful[0]]), *fault("decimal mark", marks="s and ".join(doubtful)))
     return ".", ""
-
-
-def _too_hot(log: OpenLog, roles: Roles, mark: str) -> bool:
-    """Return whether readings with exactly three decimals would be beyond any thermometer without the mark."""
-    columns = tuple(roles.temperatures)
-    body = read_body(log.source, log.layout, Wanted(roles.time, columns, frozenset(columns), (), mark))
-    broken = (values[values % 1 > 0] for values in (body.numbers[column].values for column in columns))
-    return any((np.abs(values) * 1000 > _HOTTEST).any() for values in broken)
 
 
 def loose_columns(log: OpenLog, columns: Sequence[int], decimal: str) -> frozenset[int]:

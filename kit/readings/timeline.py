@@ -215,13 +215,10 @@ def _agrees(at: date, name: str, cell: str) -> bool | None:
     if word in WEEKDAYS:
         return WEEKDAYS[word] == at.weekday()
     if word.isdigit():
-        parts = zip(WORDS["dates"]["parts"], (at.year % 100, at.month, at.day), strict=False)
-        part = next(
-            ((place, own) for place, (words, own) in enumerate(parts) if name.casefold() in words.split()),
-            None,
-        )
-        if part and len(word) <= 4:
-            return int(word) % (100 if part[0] == 0 else 10_000) == part[1]
+        own = ((at.year % 100, 100), (at.month, 10_000), (at.day, 10_000))
+        for words, (part, modulus) in zip(WORDS["dates"]["parts"], own, strict=False):
+            if name.casefold() in words.split() and len(word) <= 4:
+                return int(word) % modulus == part
         if 9.4e8 <= int(word) <= 2.6e9:
             return _is_near(at, date.fromtimestamp(int(word)))
     other = date_of(stamp_fields(cell.strip()))
@@ -418,17 +415,8 @@ def _restored(timed: Timed, rows: Ints, order: Ordered, elapsed: Floats) -> Floa
     stamps, counts = np.unique(order.time, return_counts=True)
     steps = np.diff(stamps) / SECOND
     every = float(np.median(steps)) if len(steps) else 60.0
-    guess, per = _likely_step(counts, steps, every)
-    timed.ask(None, "coarse stamps", rows=per, stamp=timed.text(0), every=every, step=guess)
-    return None
-
-
-def _likely_step(counts: Ints, steps: Floats, every: float) -> tuple[float, int]:
-    """Return the likely seconds between rows, and rows a stamp.
-
-    The first and the last stamp may be cut, so they do not count; an even step that fits within the rows that
-    are lost there is taken.
-    """
+    # the likely step: the first and the last stamp may be cut, so they do not count, and an even step is taken that
+    # fits within the rows that are lost there
     per, slack = float(counts.max()), 0.05
     if len(counts) > 2:
         whole, slack = counts[1:-1], 0.02
@@ -436,7 +424,9 @@ def _likely_step(counts: Ints, steps: Floats, every: float) -> tuple[float, int]
         per = float(np.mean(usual)) if len(usual) else per
     guess = every / per
     even = [step for step in _EVEN_STEPS if abs(step / guess - 1) <= slack]
-    return min(even, key=lambda step: abs(step / guess - 1), default=guess), round(per)
+    likely = min(even, key=lambda step: abs(step / guess - 1), default=guess)
+    timed.ask(None, "coarse stamps", rows=round(per), stamp=timed.text(0), every=every, step=likely)
+    return None
 
 
 def _spread(timed: Timed, run: Ints, elapsed: Floats, step_s: float) -> Floats | None:
@@ -591,9 +581,8 @@ def _through_change(timed: Timed, time: Ints) -> Ints:
         change, after = round((usual - int(steps[row])) / half) * half, row + 1
         if abs(change) in (half, HOUR):
             shift[row + 1 :] += change
-            timed.log.faults.note(
-                f"line {timed.line(after)}: clock changed by {-change // SECOND} s; the time goes on, as declared"
-            )
+            by = f"line {timed.line(after)}: clock changed by {-change // SECOND} s"
+            timed.log.faults.note(f"{by}; the time goes on, as declared")
             continue
         texts = {"before": timed.text(row), "after": timed.text(after)}
         timed.refuse(after, "no hour", step=int(steps[row]) / SECOND, **texts)
