@@ -192,10 +192,16 @@ def control_chart(
     columns["n"] = [block.sizes[control] for block in blocks]
     seasons = _held(pd.DataFrame(columns), away, limits.limits.get("season", np.nan), centre)
     days = _held(days, days["value"].to_numpy(float) - centre, limits.limits["day"], centre)
-    drift = _drift(m, phi, times, df, limits)
-    signals = [
-        ("drift", "first to last season", row.change, row.se) for row in drift.itertuples() if row.signal
-    ]
+    signals: list[tuple[str, str, float, float]] = []
+    drift = pd.DataFrame(columns=["per_year", "change", "se", "low", "high", "df", "signal"])
+    if can_drift(times):
+        slope, of_slope = line(m, phi, times)
+        span = float(np.ptp(times))
+        change, se = float(slope) * span, span * float(np.sqrt(of_slope))
+        reach, signal = t_of(df) * se, abs(change) > limits.limits["drift"] * se
+        row = (float(slope), change, se, change - reach, change + reach, df, signal)
+        drift = pd.DataFrame([row], columns=drift.columns)
+        signals += [("drift", "first to last season", change, se)] if signal else []
     if len(m) > 1:
         size, of_size = steps(m, phi)
         k = int(np.argmax(np.abs(size) / np.sqrt(of_size)))
@@ -224,17 +230,3 @@ def _day_points(block: Block, pooled: Pooled, control: str) -> pd.DataFrame:
     same_bag = days["bag"].agg(lambda bag: (bag.value_counts() ** 2).sum())
     se = np.sqrt(of_day + (of_burn * n + of_bag * same_bag) / n**2)
     return pd.DataFrame({"season": block.season, "day": n.index, "value": values, "se": se, "n": n})
-
-
-def _drift(m: Array, phi: Array, times: Array, df: float, limits: Limits) -> pd.DataFrame:
-    """Return the weighted straight line through the seasons, where there are three and they differ in time."""
-    names = ["per_year", "change", "se", "low", "high", "df", "signal"]
-    if not can_drift(times):
-        return pd.DataFrame(columns=names)
-    slope, variance = line(m, phi, times)
-    span = float(np.ptp(times))
-    change, se = float(slope) * span, span * float(np.sqrt(variance))
-    half = t_of(df) * se
-    signal = abs(change) > limits.limits["drift"] * se
-    row = (float(slope), change, se, change - half, change + half, df, signal)
-    return pd.DataFrame([row], columns=names)

@@ -186,7 +186,10 @@ def fuel_labels(declared: Sequence[Sequence[Mapping[str, Any]]]) -> list[dict[st
     A product is its name and brand: ids are a folder's own.  Where one trial gives less than another (no brand, or
     the id alone), it means the other's product, as long as only one product of all trials fits.
     """
-    mentions = [[_Mention.of(fuel) for fuel in fuels] for fuels in declared]
+    mentions = [
+        [_Mention(fuel["id"], fuel.get("name") or "", fuel.get("brand") or "") for fuel in fuels]
+        for fuels in declared
+    ]
     every = {each for trial in mentions for each in trial}
     return [{each.id: _fullest(each, every).label for each in trial} for trial in mentions]
 
@@ -195,10 +198,6 @@ class _Mention(NamedTuple):
     id: str
     name: str
     brand: str
-
-    @classmethod
-    def of(cls, fuel: Mapping[str, Any]) -> _Mention:
-        return cls(fuel["id"], fuel.get("name") or "", fuel.get("brand") or "")
 
     @property
     def label(self) -> str:

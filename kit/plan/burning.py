@@ -1,6 +1,6 @@
 """Simulated burns: fuels and their bags, pieces that light and shrink, the air they get, a cooker that warms."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import erf, sqrt
@@ -157,6 +157,8 @@ class Burnt:
 
 READY = 0.6  # share of the surface alight when the operator tips the charge
 REFERENCE_M = 0.040
+GUSTINESS, MEMORY_S = 0.35, 180
+"""SD of the logarithm of the wind within a burn, and how long a gust lasts."""
 
 
 def burn(
@@ -187,7 +189,13 @@ def burn(
     Δp = ρ g H (1 − Ta/Tg), ṁ = Cd A √(2ρΔp) (DEVELOPERS.md, physics).
     """
     times = np.arange(0.0, hours * 3600 + step_s / 2, step_s)
-    wind = around.wind_m_s * _gusts(len(times), len(around.wind_m_s), step_s, seed)
+    of_burn = np.random.default_rng([seed, 11]).standard_normal((len(around.wind_m_s), len(times)))
+    gusts = np.ascontiguousarray(of_burn.T)  # a burn keeps its gusts when others join
+    memory = float(np.exp(-step_s / MEMORY_S))
+    gusts[1:] *= np.sqrt(1 - memory**2)
+    for before, after in pairwise(gusts):
+        after += memory * before
+    wind = around.wind_m_s * np.exp(GUSTINESS * gusts - GUSTINESS**2 / 2)  # as windy on the whole
     fires = _Fires(charges, around, cooker or COOKERS["drum"], step_s)
     grate, lid, left = (np.empty((len(times), len(around.wind_m_s))) for _ in range(3))
     for i, now in enumerate(times):
@@ -198,18 +206,6 @@ def burn(
     water = (fires.water * fires.lit).sum(axis=1)
     ash = (charges.mass_g.sum(axis=1)) * (1 - charges.moisture) * charges.ash
     return Burnt(times, grate.T, lid.T, left.T, fires.tipped, fires.lid_on, fires.heat, water, ash)
-
-
-def _gusts(steps: int, burns: int, step_s: float, seed: int) -> Floats:
-    """Return a factor on the mean wind, steps × burns, with mean one and a memory of three minutes."""
-    of_burn = np.random.default_rng([seed, 11]).standard_normal((burns, steps))
-    draws = np.ascontiguousarray(of_burn.T)  # a burn keeps its gusts when others join
-    memory = float(np.exp(-step_s / 180))
-    draws[1:] *= np.sqrt(1 - memory**2)
-    for before, after in pairwise(draws):
-        after += memory * before
-    strength = 0.35
-    return np.asarray(np.exp(strength * draws - strength**2 / 2))
 
 
 class _Fires:
@@ -406,10 +402,15 @@ def charges_of(
     density = mean("density") * np.exp(mean("bag_density") * of_bag[:, 1])
     wet = mean("bag_moisture") * of_bag[:, 2] + mean("damp") * of_burn[:, 0] + 2e-4 * (humidity_pct - 60)
     flux = mean("flux") * np.exp(mean("bag_flux") * of_bag[:, 4] + mean("packing") * of_burn[:, 1])
-    mass, diameter = _charge(size, mean, density, mass_g, seed)
+    whole, spread = mass_g * (1 - mean("fines")), mean("size_spread")
+    drawn, expected = _pieces(size, spread, density, whole, seed), _mix(size, spread, whole)
+    pull = mean("mixing")[:, None]  # of the pieces as drawn to the bag's mix
+    mass, surface = (middle + pull * (own - middle) for own, middle in zip(drawn, expected, strict=True))
+    held = mass > 0
+    diameter = np.minimum(np.where(held, mass, 0.04) / np.where(held, surface, 1.0), LARGEST_M)
     return Charges(
-        mass,
-        diameter,
+        np.column_stack([mass, mass_g - whole]),  # fines last
+        np.column_stack([diameter, np.full(len(size), FINES_M)]),
         np.clip(mean("moisture") + wet, 0.01, 0.3),
         mean("ash") * np.exp(mean("bag_ash") * of_bag[:, 3]),
         mean("volatile"),
@@ -418,21 +419,6 @@ def charges_of(
         mean("lighting"),
         mean("started") * np.exp(mean("starter") * of_burn[:, 2]),
     )
-
-
-def _charge(
-    size: Floats, mean: Callable[[str], Floats], density: Floats, mass_g: Floats, seed: int
-) -> tuple[Floats, Floats]:
-    """Return mass and diameter of each class: pieces as drawn, pulled to the bag's mix; fines last."""
-    whole, spread = mass_g * (1 - mean("fines")), mean("size_spread")
-    drawn = _pieces(size, spread, density, whole, seed)
-    expected = _mix(size, spread, whole)
-    pull = mean("mixing")[:, None]
-    mass, surface = (middle + pull * (own - middle) for own, middle in zip(drawn, expected, strict=True))
-    held = mass > 0
-    diameter = np.minimum(np.where(held, mass, 0.04) / np.where(held, surface, 1.0), LARGEST_M)
-    fines = np.full(len(size), FINES_M)
-    return np.column_stack([mass, mass_g - whole]), np.column_stack([diameter, fines])
 
 
 def _pieces(size: Floats, spread: Floats, density: Floats, whole: Floats, seed: int) -> tuple[Floats, Floats]:

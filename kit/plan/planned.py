@@ -38,6 +38,7 @@ from kit.trial.sheet import heading_key
 
 TOTALS = (12, 24, 36)
 BAGS, BURNS = 3, 2
+"""Usual bags of a fuel, and burns of a bag."""
 SPARE_EVERY = 4
 RULES, NOTES = tuple(schedule.WORDS["rules"]), schedule.WORDS["note"]
 ENOUGH = 0.80

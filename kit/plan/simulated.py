@@ -27,7 +27,7 @@ from kit.schema import BURNS, SCORES
 from kit.trial import Trial, open_run, plan_of, read_plan, write_plan
 from kit.trial.cells import is_number
 from kit.trial.decode import read_text
-from kit.trial.models import ALL_ALIKE, Charge
+from kit.trial.models import ALL_ALIKE
 from kit.trial.trial_file import TRIAL
 
 NOTE = "SIMULATED readings, made by the repeatburn kit: no fuel was burnt"
@@ -210,7 +210,16 @@ def _burn(
         recipes.setdefault(fuel.id, replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4))))
     of_burn = [recipes[fuel] for fuel in planned["fuel"]]
     bags = np.unique(planned["fuel"] + "/" + planned["bag"].astype(str), return_inverse=True)[1]
-    mass = _charge_g(planned, trial.charge, of_burn, rng)
+    charge = trial.charge
+    if "charge_g" in planned and planned["charge_g"].notna().all():
+        aim = planned["charge_g"].to_numpy(dtype=float)
+    elif charge.by == "mass" or charge.litres is None:
+        aim = np.full(len(planned), charge.grams or USUAL_G)
+    else:  # a measured volume
+        loose = np.array([recipe.density * recipe.bulk for recipe in of_burn])
+        aim = charge.litres * loose * np.exp(0.03 * rng.standard_normal(len(planned)))
+    strayed = 0.004 * aim * np.clip(rng.standard_normal(len(planned)), -2, 2)  # within one percent
+    mass = np.round(aim + strayed)
     charges = burning.charges_of(of_burn, bags.tolist(), mass, sky.humidity_pct, seed)
     delay = np.round(rng.uniform(40, 90, len(planned)) / STEP_S) * STEP_S
     around = replace(sky, vents=_vents(planned, trial), lid_delay_s=delay)
@@ -239,21 +248,6 @@ def weather_of(days: Sequence[str], seed: int) -> burning.Conditions:
     humidity = np.clip(62 + 10 * common[:, 2] + 4 * own[:, 2], 30, 98)
     means = {"ambient_c": ambient.round(1), "wind_m_s": wind.round(1), "humidity_pct": humidity.round()}
     return replace(burning.conditions(len(days)), **means)
-
-
-def _charge_g(
-    planned: pd.DataFrame, charge: Charge, recipes: Sequence[burning.Recipe], rng: np.random.Generator
-) -> burning.Floats:
-    """Return what the tester loads: within one percent of the declared mass, or a measured volume of it."""
-    if "charge_g" in planned and planned["charge_g"].notna().all():
-        aim = planned["charge_g"].to_numpy(dtype=float)
-    elif charge.by == "mass" or charge.litres is None:
-        aim = np.full(len(planned), charge.grams or USUAL_G)
-    else:
-        loose = np.array([recipe.density * recipe.bulk for recipe in recipes])
-        aim = charge.litres * loose * np.exp(0.03 * rng.standard_normal(len(planned)))
-    strayed = 0.004 * aim * np.clip(rng.standard_normal(len(planned)), -2, 2)
-    return np.asarray(np.round(aim + strayed))
 
 
 def _vents(planned: pd.DataFrame, trial: Trial) -> burning.Floats:

@@ -130,23 +130,19 @@ def new_folder(
     KitError
         Where the folder holds something, or cannot be written; then nothing is made.
     """
-    target = new_place(folder)
+    target, sheet = new_place(folder), io.StringIO()
+    writer = csv.DictWriter(sheet, [column.name for column in BURNS], restval="", lineterminator="\r\n")
+    writer.writeheader()
+    writer.writerows({heading: no_formula(cell) for heading, cell in row.items()} for row in rows)
+    # a spreadsheet takes a sheet for UTF-8 only by its mark; plain letters need none
+    mark = "" if sheet.getvalue().isascii() else "\ufeff"
     with _made_whole(target) as place:
         (place / LOGS).mkdir()
         for name, path in logs.items():
             shutil.copyfile(path, place / LOGS / name)
         (place / "trial.toml").write_text(trial, encoding="utf-8", newline="\n")
-        (place / "burns.csv").write_text(_burn_sheet(rows), encoding="utf-8", newline="")
+        (place / "burns.csv").write_text(mark + sheet.getvalue(), encoding="utf-8", newline="")
     return target
-
-
-def _burn_sheet(rows: Iterable[Mapping[str, str]]) -> str:
-    text = io.StringIO()
-    writer = csv.DictWriter(text, [column.name for column in BURNS], restval="", lineterminator="\r\n")
-    writer.writeheader()
-    writer.writerows({heading: no_formula(cell) for heading, cell in row.items()} for row in rows)
-    # A spreadsheet takes a sheet for UTF-8 only by its mark; plain letters need none.
-    return text.getvalue() if text.getvalue().isascii() else "\ufeff" + text.getvalue()
 
 
 def new_place(folder: str | Path) -> Path:

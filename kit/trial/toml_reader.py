@@ -191,8 +191,7 @@ class TomlFile(Generic[Model]):
     def hand_to(self, faults: Faults) -> None:
         """Hand over what was noted, in the order of the lines."""
         faults.lost = self.lost
-        for _, problem in sorted(self._noted, key=lambda each: each[0]):
-            faults.take(KitError(problem))
+        faults.extend(problem for _, problem in sorted(self._noted, key=lambda each: each[0]))
 
     def read(self) -> Model | None:
         """Return the model of the tables, faulty keys noted and left out; None where nothing could be read."""

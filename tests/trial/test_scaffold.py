@@ -2,6 +2,7 @@
 
 import shutil
 import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -151,9 +152,14 @@ def test_demo_and_files_together_are_refused(tmp_path, exports):
 
 
 def test_a_failure_half_way_leaves_nothing(tmp_path, exports, monkeypatch):
-    monkeypatch.setattr(
-        "kit.trial.scaffold._burn_sheet", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left"))
-    )
+    whole = Path.write_text
+
+    def full(place, *text, **how):
+        if place.name == "burns.csv":
+            raise OSError(28, "No space left")
+        return whole(place, *text, **how)
+
+    monkeypatch.setattr(Path, "write_text", full)
     (problem,) = refused(tmp_path / "trial", exports)
     assert problem.found == "the disk is full"
     assert [path.name for path in tmp_path.iterdir()] == ["exports"]
