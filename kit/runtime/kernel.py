@@ -154,8 +154,8 @@ def fork_server(*modules: str) -> Iterator[Kernels]:
                 environment = environment_of(room)
                 server = Worker(*modules, folder=working_folder(room), environment=environment)
                 stack.callback(server.close)
+        order = (connection, folder, said, environment_of(folder.parent))
         try:
-            order = (connection, folder, said, environment_of(folder.parent))
             return Fork(server.begin(fork_kernel, order).result())
         except (EOFError, OSError) as error:
             raise ChildProcessError("the process that starts kernels was killed") from error
