@@ -95,16 +95,13 @@ def _of_pairs(fit: RepeatFit, spec: Metric, question: Question, means: pd.DataFr
     """Return what is said of fuels compared: of every metric, then of those asked about, then of the primary ones."""
     level, margin = question.level, question.margin
     declared, multiplicity = question.family(fit)
-    family, few = (
-        comparisons.family_against(fit, declared),
-        len(fit.labels) <= MOST_FUELS,
-    )  # one for all refits
+    family = comparisons.family_against(fit, declared)  # one for all refits
+    few = len(fit.labels) <= MOST_FUELS
     asked_about = fit.has_spread and question.is_asked_about
     others: list[tuple[Any, Any]] = []
     if asked_about and few:  # the pairs outside the declared family: each has one verdict
-        known = [
-            {fit.labels[a], fit.labels[b]} for a, b in comparisons.places_of(fit.labels, declared).tolist()
-        ]
+        places = comparisons.places_of(fit.labels, declared).tolist()
+        known = [{fit.labels[a], fit.labels[b]} for a, b in places]
         others = [pair for pair in combinations(fit.labels, 2) if set(pair) not in known]
     differences = comparisons.Differences.of(fit, [declared, *([others] if others else [])], level=level)
     answers = differences.compared(declared, multiplicity, margin, family)

@@ -175,10 +175,8 @@ class Rows:
 
 def together(models: Sequence[Model], rows: Sequence[Rows]) -> tuple[Model, Rows]:
     """Return models of one shape as one, and the rows of each, one below the other."""
-    S, halves, free, constant = (
-        np.concatenate(each)
-        for each in zip(*((m.S, m.halves, m.free, m.constant) for m in models), strict=True)
-    )
+    parts = zip(*((m.S, m.halves, m.free, m.constant) for m in models), strict=True)
+    S, halves, free, constant = map(np.concatenate, parts)
     of = np.repeat(np.arange(len(rows)), [len(own.z) for own in rows])
     return replace(models[0], S=S, halves=halves, free=free, constant=constant), replace(stacked(rows), of=of)
 
@@ -347,7 +345,6 @@ def least_rows(model: Model, start: Array, data: Rows, fixed: Mask | None = None
 def slope(model: Model, theta: Array, data: Rows, se: Array) -> Array:
     """Return how D (rows,) goes with the value that is held, in standard errors."""
     assert data.value is not None
-    above, below = (
-        criterion(model, theta, replace(data, value=data.value + off * se)) for off in (NEAR, -NEAR)
-    )
+    ends = (replace(data, value=data.value + off * se) for off in (NEAR, -NEAR))
+    above, below = (criterion(model, theta, end) for end in ends)
     return np.asarray((above - below) / (2 * NEAR))

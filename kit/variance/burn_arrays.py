@@ -110,11 +110,6 @@ class Roles:
     covariates: tuple[str, ...] = ()
     status: str | None = None
 
-    def names(self) -> tuple[str, ...]:
-        """Every column that is asked for."""
-        single = (self.fuel, self.bag, self.day, self.kind, self.status)
-        return (*self.values, *(name for name in single if name is not None), *self.covariates)
-
 
 @dataclass(frozen=True)
 class Columns:
@@ -211,12 +206,18 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
     raw = _numbers(table, roles.values, faults)
     side, never = _sides(table, roles, raw, faults)
     keep, notes = _kept(table, roles, raw, never, faults)
-    values = _on_scale(raw, keep, roles, scale, faults)
-    columns = {name: getattr(roles, name) for name in ("fuel", "bag", "day", "kind")}
-    parts = {
-        name: None if column is None else _labels(table, column, keep, faults)
-        for name, column in columns.items()
-    }
+    values = raw if keep.all() else raw[:, keep]
+    if scale == "log":
+        low = values <= 0
+        if low.any():
+            response, burn = np.argwhere(low)[0]
+            row, name, value = np.flatnonzero(keep)[burn], roles.values[response], values[response, burn]
+            faults.take(refused("not positive", row=row, name=name, value=value))
+        values = np.log(np.where(low, 1.0, values))
+    parts: dict[str, Levels | None] = dict.fromkeys(("fuel", "bag", "day", "kind"))
+    for part in parts:
+        column = getattr(roles, part)
+        parts[part] = None if column is None else _labels(table, column, keep, faults)
     numbers: dict[str, Array] = {}
     blocks: dict[str, Levels] = {}
     for name in roles.covariates:
@@ -230,8 +231,11 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
     faults.settle()
     fuel, bag = parts["fuel"], parts["bag"]
     if bag is not None and fuel is not None:
-        bag, said = _within(fuel, bag)
-        notes += said
+        bags, inner = bag.count, levels_of((fuel.codes * bag.count + bag.codes).tolist())
+        if inner.count != bags:  # labels start anew in each fuel
+            anew = tuple(f"{fuel.labels[pair // bags]}:{bag.labels[pair % bags]}" for pair in inner.labels)
+            bag = Levels(inner.codes, anew)
+            notes += (noted("bags anew"),)
     kinds, kind_of_fuel = _kinds(fuel, parts["kind"], roles)
     kept_side = side[keep] if side[keep].any() else None
     lost: Mapping[Any, int] = {}
@@ -247,7 +251,8 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
 def _check_names(table: pd.DataFrame, roles: Roles, faults: Faults) -> None:
     if not isinstance(table, pd.DataFrame):
         raise refused("no table", type=type(table).__name__)
-    for name in roles.names():
+    single = (roles.fuel, roles.bag, roles.day, roles.kind, roles.status)
+    for name in (*roles.values, *(each for each in single if each is not None), *roles.covariates):
         if not isinstance(name, str):
             shown = " and ".join(map(str, name)) if isinstance(name, list | tuple) else str(name)
             faults.take(refused("several columns", shown=shown))
@@ -263,11 +268,10 @@ def _numbers(table: pd.DataFrame, names: Sequence[str], faults: Faults) -> Array
     for name in names:
         column = table[name]
         try:
-            rows.append(
-                np.array(column.array, dtype=np.float64)
-                if isinstance(column.dtype, np.dtype)
-                else column.to_numpy(dtype=np.float64, na_value=np.nan)
-            )
+            if isinstance(column.dtype, np.dtype):
+                rows.append(np.array(column.array, dtype=np.float64))
+            else:
+                rows.append(column.to_numpy(dtype=np.float64, na_value=np.nan))
         except (TypeError, ValueError):
             found = next((v for v in column.tolist() if not isinstance(v, int | float)), "a word")
             faults.take(refused("no number", name=name, found=found))
@@ -314,18 +318,6 @@ def _kept(
     return keep, tuple(notes)
 
 
-def _on_scale(raw: Array, keep: Mask, roles: Roles, scale: Scale, faults: Faults) -> Array:
-    values = raw if keep.all() else raw[:, keep]
-    if scale != "log":
-        return values
-    low = values <= 0
-    if low.any():
-        response, burn = np.argwhere(low)[0]
-        row, name, value = np.flatnonzero(keep)[burn], roles.values[response], values[response, burn]
-        faults.take(refused("not positive", row=row, name=name, value=value))
-    return np.log(np.where(low, 1.0, values))
-
-
 def _labels(table: pd.DataFrame, name: str, keep: Mask, faults: Faults) -> Levels:
     column = table[name] if keep.all() else table[name][keep]
     levels = levels_of(column.tolist())
@@ -336,16 +328,6 @@ def _labels(table: pd.DataFrame, name: str, keep: Mask, faults: Faults) -> Level
         where = np.flatnonzero(keep)[np.isin(levels.codes, blank)]
         faults.take(refused("blank label", name=name, rows=", ".join(map(str, where[:5]))))
     return levels
-
-
-def _within(fuel: Levels, bag: Levels) -> tuple[Levels, tuple[str, ...]]:
-    """Count bags within fuels: labels may be unique or start anew in each fuel."""
-    bags = bag.count
-    inner = levels_of((fuel.codes * bags + bag.codes).tolist())
-    if inner.count == bags:
-        return bag, ()
-    anew = tuple(f"{fuel.labels[pair // bags]}:{bag.labels[pair % bags]}" for pair in inner.labels)
-    return Levels(inner.codes, anew), (noted("bags anew"),)
 
 
 def _kinds(fuel: Levels | None, kind: Levels | None, roles: Roles) -> tuple[tuple[Any, ...], Codes | None]:
@@ -391,9 +373,8 @@ def frame_of(
     for name, value in (constants or {}).items():
         parts[name] = (value,) * length if isinstance(value, str) else np.full(length, value)
     names = tuple(parts) if order is None else tuple(name for name in ("response", *order) if name in parts)
-    return create_dataframe_from_blocks(
-        _blocks([parts[name] for name in names]), pd.RangeIndex(length), _index(names).view()
-    )
+    blocks = _blocks([parts[name] for name in names])
+    return create_dataframe_from_blocks(blocks, pd.RangeIndex(length), _index(names).view())
 
 
 def _repeated(labels: Any, length: int) -> tuple[str, ...] | Array:

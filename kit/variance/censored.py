@@ -62,9 +62,8 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     faults.settle()
     if columns.side.all():
         raise refused("few exact", exact=0, parameters=1)
-    exact = read_columns(
-        table.iloc[columns.rows[columns.side == 0]], replace(roles, status=None), choices.scale
-    )
+    measured = table.iloc[columns.rows[columns.side == 0]]
+    exact = read_columns(measured, replace(roles, status=None), choices.scale)
     alone, whole = (design_of(each, choices.fuel_effect, choices.spread) for each in (exact, columns))
     if alone.nu == 0:
         raise refused("few exact", exact=alone.n, parameters=alone.p)

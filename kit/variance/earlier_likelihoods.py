@@ -62,23 +62,18 @@ def check_earlier(fit: RepeatModel) -> None:
 
 def beside(fit: RepeatModel) -> Beside:
     """Return the likelihoods of a fit and its earlier trials, and which of them agree with it."""
-    names, count = _names(fit), len(fit.earlier)
-    own, *folders = (_likelihood(each, names, fit) for each in (fit, *fit.earlier))
+    # the terms that this trial or an earlier one tells apart, the one with more levels here first
+    everyone, count, day = (fit, *fit.earlier), len(fit.earlier), fit.columns.day
+    told = [name for name in ("bag", "day") if any(each.design.term(name) is not None for each in everyone)]
+    if "day" in told and fit.design.term("day") is None and (day is None or day.count < 3):
+        told.remove("day")
+    names = tuple(sorted(told, key=lambda name: -_levels(fit, name).shape[1]))
+    own, *folders = (_likelihood(each, names, fit) for each in everyone)
     whole = Joint(own, names, folders, [1.0] * count)
     p = np.stack([_conflict(whole.of(alone)) for alone in np.eye(count, dtype=np.bool_)], axis=1)
     if count > 1:  # together they may disagree where none does alone
         p = np.minimum(p, _conflict(whole)[:, None])
     return Beside(replace(whole, powers=[fit.power] * count), p, p >= CONFLICT)
-
-
-def _names(fit: RepeatModel) -> tuple[str, ...]:
-    """Return the terms that this trial or an earlier one tells apart, the one with more levels here first."""
-    everyone = (fit, *fit.earlier)
-    names = [name for name in ("bag", "day") if any(each.design.term(name) is not None for each in everyone)]
-    day = fit.columns.day
-    if "day" in names and fit.design.term("day") is None and (day is None or day.count < 3):
-        names.remove("day")
-    return tuple(sorted(names, key=lambda name: -_levels(fit, name).shape[1]))
 
 
 def _levels(fit: RepeatModel, name: str) -> Array:

@@ -111,10 +111,6 @@ class Engine:
             return data
         return replace(data, rss=data.rss + self.borrowed.df * self.borrowed.sd**2)
 
-    def within(self, data: Residuals) -> tuple[Array, float]:
-        """Return sums of squares within the terms' levels (responses,), and their degrees of freedom."""
-        return data.rss.sum(axis=1), float(self.space.free.sum())
-
     def deviance(self, data: Residuals, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives at theta (rows, c) for the responses `of` (rows,)."""
         found = self.space.deviance(theta, data.z[of], data.rss[of], self.method)

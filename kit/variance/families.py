@@ -68,9 +68,8 @@ class Family:
         alone = self.sides * special.stdtr(freedom, -size)
         parts = -(-size.size // _AT_ONCE) or 1
         parted = zip(np.array_split(size.ravel(), parts), np.array_split(freedom.ravel(), parts), strict=True)
-        mixed = np.concatenate([self._mixed(some, *_chi_nodes(df))[0] for some, df in parted]).reshape(
-            size.shape
-        )
+        mixed = np.concatenate([self._mixed(some, *_chi_nodes(each))[0] for some, each in parted])
+        mixed = mixed.reshape(size.shape)
         # p lies between that of one comparison and Bonferroni's: exact far out, where a sum loses digits
         return np.asarray(np.clip(mixed, alone, np.minimum(1.0, self.comparisons * alone)))
 
@@ -251,11 +250,8 @@ def _sphere_tail(matrix: Array, sides: int) -> Callable[[Array], Array]:
     near = np.outer(b, b) + np.diag(1 - b * b)
     # what is left to be summed is as small as the two matrices are near to one another
     points = recurrent if np.abs(matrix - near).max() < _NEAR else _sobol
-    exact, own, control = (
-        _product_tail(b, sides),
-        _radial_tail(_square_root(matrix), sides, points),
-        _radial_tail(_square_root(near), sides, points),
-    )
+    exact = _product_tail(b, sides)
+    own, control = (_radial_tail(_square_root(each), sides, points) for each in (matrix, near))
     return lambda h: exact(h) + own(h) - control(h)
 
 

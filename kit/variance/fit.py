@@ -31,11 +31,6 @@ SCALES = {"plain": "", "log": ", on the log scale: means are geometric, SDs are 
 class RepeatFit(RepeatModel):
     """The fitted model, with what is inferred from it: limits of SDs, effects of bags, a summary."""
 
-    @classmethod
-    def of(cls, model: RepeatModel) -> RepeatFit:
-        """Return a model with its inference."""
-        return cls(**{each.name: getattr(model, each.name) for each in fields(model)})
-
     @cached_property
     def left_out(self) -> RepeatFit | None:
         """The same fit of the exact burns alone, where some values are bounds and the others leave a fit."""
@@ -176,10 +171,12 @@ def fit_repeats(
 
 def _fitted(table: pd.DataFrame, roles: Roles, choices: Choices) -> RepeatFit:
     columns = read_columns(table, roles, choices.scale)
-    if columns.side is not None:
-        return RepeatFit.of(fit_censored(table, roles, columns, choices))
-    design = design_of(columns, choices.fuel_effect, choices.spread)
-    return RepeatFit.of(fit_design(table, roles, columns, design, choices))
+    if columns.side is None:
+        design = design_of(columns, choices.fuel_effect, choices.spread)
+        model = fit_design(table, roles, columns, design, choices)
+    else:
+        model = fit_censored(table, roles, columns, choices)
+    return RepeatFit(**{each.name: getattr(model, each.name) for each in fields(model)})
 
 
 def joined(
@@ -192,9 +189,7 @@ def joined(
     KitError
         For trials that cannot be joined: other scales, bounds, no repeats, other groups of burns.
     """
-    named = (
-        earlier if isinstance(earlier, Mapping) else {str(i): each for i, each in enumerate(earlier, start=1)}
-    )
+    named = earlier if isinstance(earlier, Mapping) else {str(i): each for i, each in enumerate(earlier, 1)}
     chosen = (POWER if len(named) == 1 else POWER_OF_SEVERAL) if power is None else power
     found = replace(fit, earlier=tuple(named.values()), folders=tuple(named), power=chosen)
     check_earlier(found)
@@ -275,9 +270,7 @@ class Summary:
 
     def _repr_html_(self) -> Html:
         percent = f"{100 * self.level:g} % intervals, each on its own."
-        tables = (
-            as_table(self.means, "Means", note=percent),
-            as_table(self.components, "Where the variation comes from", note="Standard deviations."),
-        )
+        means = as_table(self.means, "Means", note=percent)
+        spread = as_table(self.components, "Where the variation comes from", note="Standard deviations.")
         notes = (element("p", f"Note: {note}.".replace("..", ".")) for note in self.notes)
-        return join([element("p", self.words), *tables, *notes])
+        return join([element("p", self.words), means, spread, *notes])

@@ -319,9 +319,8 @@ def _effective(nodes: Nodes, rows: Codes, estimates: Array, alpha: float) -> Eff
     least, freedom = (part[rows] for part in nodes.floor)
     guess = np.full(unit.shape, at.dof)
     near = _half_width(mix, alpha, _quantile(guess, alpha))
-    far = _half_width(
-        mix, _FURTHER * alpha, near * _quantile(guess, _FURTHER * alpha) / _quantile(guess, alpha)
-    )
+    start = near * _quantile(guess, _FURTHER * alpha) / _quantile(guess, alpha)
+    far = _half_width(mix, _FURTHER * alpha, start)
     near = np.maximum(near * unit, least * _quantile(freedom, alpha))
     far = np.maximum(far * unit, least * _quantile(freedom, _FURTHER * alpha))
     ratio = np.divide(far, near, out=np.ones_like(near), where=near > 0)

@@ -100,9 +100,8 @@ def minimise(
             done[ended] = ~_falls_on(theta[ended], now.gradient[last], held[ended], burns)
             if not len(on):
                 break
-            new, after, small = _descend(
-                deviance, x[~last], move[~last], rows_of(now, ~last), of[on], low[~last]
-            )
+            at = rows_of(now, ~last)
+            new, after, small = _descend(deviance, x[~last], move[~last], at, of[on], low[~last])
         theta[on], value[on] = new, after.value
         ended = on[small]
         done[ended] = ~_falls_on(theta[ended], after.gradient[small], held[ended], burns)

@@ -245,10 +245,8 @@ def joint_nodes(joint: Joint, L: Array, estimate: Array, fine: Sequence[float]) 
     L, terms = L @ space.back, space.terms
     wide = _WIDER if space.groups - 1 + terms > 1 and (joint.folders or space.groups > 1) else 1.0
     closer = [1.0] * joint.on_a_grid + [*fine]
-    axes = [
-        np.arange(low, high, wide * closer[i] * _step(joint, i))
-        for i, (low, high) in enumerate(_ranges(joint, L, estimate))
-    ]
+    ranges = enumerate(_ranges(joint, L, estimate))
+    axes = [np.arange(low, high, wide * closer[i] * _step(joint, i)) for i, (low, high) in ranges]
     nodes = _nodes(joint, L, axes, estimate)
     if "bag" not in joint.names or space.groups > 1:
         return nodes

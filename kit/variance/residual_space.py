@@ -111,10 +111,9 @@ class Pieces:
     def adjusted(self) -> Array:
         """(responses, p, p) Φ_A = Φ + 2 Φ { sum_ij W_ij (Q_ij - P_i Φ P_j) } Φ."""
         R, c, p = self.P.shape[:3]
-        inner = (self.information_inverse.reshape(R, 1, c * c) @ self.Q.reshape(R, c * c, p * p)).reshape(
-            R, p, p
-        )
-        mixed = (self.information_inverse @ self._turned.reshape(R, c, p * p)).reshape(R, c, p, p)
+        W = self.information_inverse
+        inner = (W.reshape(R, 1, c * c) @ self.Q.reshape(R, c * c, p * p)).reshape(R, p, p)
+        mixed = (W @ self._turned.reshape(R, c, p * p)).reshape(R, c, p, p)
         inner = inner - (self.P @ mixed).sum(axis=1)
         return np.asarray(self.phi + self.phi @ (inner + inner.transpose(0, 2, 1)) @ self.phi)
 

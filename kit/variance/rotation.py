@@ -27,10 +27,6 @@ FEW = 60
 """Levels that are diagonalised together though each lies in one mean."""
 
 
-Block = tuple[Codes, Array]
-"""Levels that are diagonalised together, and a matrix whose rows are theirs."""
-
-
 @dataclass(frozen=True)
 class AlongStrata(Along):
     """The same where V is diagonal: X'V⁻¹X = Σ xx/(1 + λ sizes), in units of R⁻¹, keeps all digits of variances.
@@ -51,9 +47,8 @@ class AlongStrata(Along):
         """
         information = np.tensordot(1 / (1 + ratio[0, :, None] * self.sizes), self.xx, axes=1)
         own = np.diagonal(information, axis1=1, axis2=2)
-        if (
-            np.count_nonzero(own) == np.count_nonzero(information) == own.size
-        ):  # nothing couples any two means
+        # nothing couples any two means
+        if np.count_nonzero(own) == np.count_nonzero(information) == own.size:
             return np.asarray(np.maximum((1 / own) @ (L * L).T, 1e-300))[None]
         unit = 1 / np.sqrt(np.maximum(own, 1e-300))
         units = unit[:, :, None] * unit[:, None]
@@ -75,7 +70,7 @@ class Rotation(Coordinates):
     d
         (k,) positive eigenvalues of M.
     lift
-        U d^-1/2, from sums of residuals to coordinates, block by block of levels.
+        U d^-1/2, from sums of residuals to coordinates: rows are levels of a block, which are diagonalised together.
     pull
         (p, k): beta(l) = b_ols - pull (l w z).
     inner
@@ -88,7 +83,7 @@ class Rotation(Coordinates):
     design: Design
     levels: Levels
     d: Array
-    lift: tuple[Block, ...]
+    lift: tuple[tuple[Codes, Array], ...]
     pull: Array
     inner: Array
     loads: Array
@@ -146,10 +141,8 @@ class Rotation(Coordinates):
     def pieces(self, theta: Array) -> Pieces:
         """Sums over strata."""
         R, c, p, d = len(theta), theta.shape[1], self.p, self.loads
-        means, count = (
-            self.xx.reshape(len(d), p * p),
-            np.append(self.levels_of, self.inner.shape[1] + self.free),
-        )
+        means = self.xx.reshape(len(d), p * p)
+        count = np.append(self.levels_of, self.inner.shape[1] + self.free)
         u = 1 / (theta @ d.T)
         P = ((u * u)[:, None] * d.T @ means).reshape(R, c, p, p)
         Q = ((u**3)[:, None, None] * (d.T[:, None] * d.T) @ means).reshape(R, c, c, p, p)
@@ -240,11 +233,6 @@ class Criterion:
         """Return the criterion without log|X'X|."""
         return np.asarray(self.dof * (np.log(2 * np.pi * Q / self.dof) + 1) + logdet)
 
-    def on_grid(self, ratios: Array) -> Array:
-        """Return the criterion at common ratios: (responses, ratios), one matrix product."""
-        Q = self.s0[:, None] + self.zz @ (1 / (1 + ratios * self.d[:, None]))
-        return self.value(Q, np.log1p(ratios * self.d[:, None]).sum(axis=0))
-
     def slopes(self, ratio: Array) -> tuple[Array, Array]:
         """Return first and second derivatives in l (responses,)."""
         w = 1 / (1 + ratio[:, None] * self.d)
@@ -265,10 +253,16 @@ def solve(space: Rotation, data: Residuals) -> Minimum:
     Converged are responses whose last step is below one part in 1e10, or which are at the bound with a slope upwards.
     """
     c = Criterion(space.d, data.z**2, data.rss[:, 0], space.dof)
-    if np.ptp(c.d) <= 1e-10 * c.d[0] and c.dof > len(c.d):
-        return _closed(c)
+    k = len(c.d)
+    if np.ptp(c.d) <= 1e-10 * c.d[0] and c.dof > k:
+        # balanced designs: x = 1 + l d = zz (dof - k)/(k S0), the ratio of mean squares, bounded at 1
+        with np.errstate(divide="ignore", invalid="ignore"):
+            x = c.zz.sum(axis=1) * (c.dof - k) / (k * c.s0)
+        fine = x < ROUNDING
+        return _solved(c, np.maximum(np.where(fine, x, 1.0) - 1, 0.0) / c.d[0], fine, 1)
     grid = GRID / c.d.mean()
-    table = c.on_grid(grid)
+    Q = c.s0[:, None] + c.zz @ (1 / (1 + grid * c.d[:, None]))
+    table = c.value(Q, np.log1p(grid * c.d[:, None]).sum(axis=0))
     best = table.argmin(axis=1)
     low, high = grid[np.maximum(best - 1, 0)], grid[np.minimum(best + 1, len(grid) - 1)]
     endless = best == len(grid) - 1  # burns of one bag that agree exactly: the criterion has no minimum
@@ -291,16 +285,6 @@ def _solved(c: Criterion, ratio: Array, done: Mask, evaluations: int) -> Minimum
     value = c.value(Q, np.log1p(ratio[:, None] * c.d) @ np.ones(len(c.d)))
     burn = Q / c.dof
     return Minimum(np.stack([ratio * burn, burn], axis=1), value, done, evaluations)
-
-
-def _closed(c: Criterion) -> Minimum:
-    """Balanced designs: x = 1 + l d = zz (dof - k)/(k S0), the ratio of mean squares, bounded at 1."""
-    k = len(c.d)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x = c.zz.sum(axis=1) * (c.dof - k) / (k * c.s0)
-    fine = x < ROUNDING
-    ratio = np.maximum(np.where(fine, x, 1.0) - 1, 0.0) / c.d[0]
-    return _solved(c, ratio, fine, 1)
 
 
 def _newton(c: Criterion, ratio: Array, low: Array, high: Array, held: Mask) -> tuple[Array, Mask, int]:

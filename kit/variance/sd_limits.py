@@ -95,7 +95,7 @@ def own_rises(variance: Array, spread: Array, level: float) -> Array:
 def rises(fit: RepeatModel, component: int, level: float, own: bool) -> Array:
     """Return how far the deviance rises (2, responses) to the limits of an SD: χ²₁'s quantile, or a burn's own."""
     theta = fit.estimate.theta[:, component]
-    if _is_own(fit.names[component], own):
+    if own and fit.names[component].startswith("burn"):
         return own_rises(theta, fit.small_sample.information_inverse[:, component, component], level)
     return np.full((2, len(theta)), special.chdtri(1, 1 - level))
 
@@ -104,11 +104,7 @@ def profile_words(fit: RepeatModel, own: bool = False) -> list[str]:
     """Return what the limits of each component are called."""
     likelihood = f"of the {'restricted ' if fit.method == 'REML' else ''}likelihood"
     words = f"profile {likelihood if fit.censored is None else 'with bounds'}"
-    return [f"{words}, on its own χ²" if _is_own(name, own) else words for name in fit.names]
-
-
-def _is_own(name: str, own: bool) -> bool:
-    return own and name.startswith("burn")
+    return [f"{words}, on its own χ²" if own and name.startswith("burn") else words for name in fit.names]
 
 
 def profile_limits(fit: RepeatModel, level: float = 0.95, own: bool = False) -> tuple[Array, Array]:
@@ -210,11 +206,8 @@ def best_limits(fit: RepeatModel, level: float = 0.95) -> tuple[Array, Array, li
     if not _offered(fit):
         own = _own_burns(fit)
         return *profile_limits(fit, level, own), profile_words(fit, own)
-    closed = _closed(fit, level)
-    found = [
-        closed.get(j) or (AVERAGED, averaged_limits(fit, unit, level))
-        for j, unit in enumerate(np.eye(len(fit.names)))
-    ]
+    closed, alone = _closed(fit, level), enumerate(np.eye(len(fit.names)))
+    found = [closed.get(j) or (AVERAGED, averaged_limits(fit, own, level)) for j, own in alone]
     low, high = np.stack([limits for _, limits in found], axis=2)
     sd = np.sqrt(fit.estimate.theta)  # an average over ratios may leave it out where next to nothing is known
     return np.minimum(low, sd), np.maximum(high, sd), [method for method, _ in found]
@@ -224,10 +217,8 @@ def _closed(fit: RepeatModel, level: float) -> dict[int, tuple[str, tuple[Array,
     """Return method and limits of the components that have them in closed form; the others are averaged."""
     # days leave few burns for S0: there the average covers as well on much shorter intervals
     days = "day" in fit.names or fit.engine.space.terms > 1
-    possible = {
-        0: (MODIFIED, modified_large_sample(fit, level)),
-        len(fit.names) - 1: (EXACT, None if days else burn_chi_square(fit, level)),
-    }
+    burns = None if days else burn_chi_square(fit, level)
+    possible = {0: (MODIFIED, modified_large_sample(fit, level)), len(fit.names) - 1: (EXACT, burns)}
     return {j: (method, limits) for j, (method, limits) in possible.items() if limits is not None}
 
 
@@ -244,10 +235,7 @@ def best_hold(fit: RepeatModel, truth: Array, level: float = 0.95) -> Array:
             low, high = closed[j][1]
             held.append((low <= np.sqrt(variance) * (1 + 1e-12)) & (high >= np.sqrt(variance)))
         elif averaged:
-            above = np.concatenate([
-                scales.chance(np.full(len(scales.at.starts), np.log(variance)))[0] if variance > 0 else scales.positive
-                for scales in _scales(fit, np.eye(len(truth))[j])
-            ])  # fmt: skip
+            above = np.concatenate([part.above(variance) for part in _scales(fit, np.eye(len(truth))[j])])
             held.append((above <= (1 + level) / 2) & ((above >= (1 - level) / 2) | (variance <= 0)))
         else:
             held.append(profile_holds(fit, j, variance, level, own))
@@ -275,7 +263,7 @@ def modified_large_sample(fit: RepeatModel, level: float) -> tuple[Array, Array]
     space, alpha = fit.engine.space, (1 - level) / 2
     if space.terms + space.groups != 2 or not fit.design.cell_means:
         return None
-    s0, b = fit.engine.within(fit.data)
+    s0, b = fit.data.rss[:, 0], float(space.free[0])
     d, sizes, a = space.eigenvalues(0), space.sizes(0), float(space.k)
     if np.ptp(d) > 1e-10 * d[0] or np.ptp(sizes) > 0 or b <= 0:
         return None
@@ -297,10 +285,11 @@ class _Scales:
     at: Weighted
     scale: Array
 
-    @property
-    def positive(self) -> Array:
-        """P(variance > 0) of each response."""
-        return self.at.sum((self.scale > 0).astype(np.float64))
+    def above(self, value: float) -> Array:
+        """P(variance > value) of each response; of a value below zero as of zero."""
+        if value <= 0:
+            return self.at.sum((self.scale > 0).astype(np.float64))
+        return self.chance(np.full(len(self.at.starts), np.log(value)))[0]
 
     def chance(self, x: Array) -> tuple[Array, Array]:
         """Return P(variance > e^x) of each response, and minus its derivative in x."""
@@ -339,7 +328,7 @@ def _scales(fit: RepeatModel, combination: Array) -> Iterator[_Scales]:
 
 def _quantile(scales: _Scales, share: float) -> Array:
     """Return the value that the variance exceeds with this chance, 0 where it is positive less often."""
-    reached = scales.positive > share
+    reached = scales.above(0.0) > share
     x = np.log(scales.at.sum(np.maximum(scales.scale, 1e-300)) / scales.at.dof)
     low, high = np.full(len(x), -700.0), np.full(len(x), 700.0)
     for _ in range(200):
@@ -360,7 +349,7 @@ def burn_chi_square(fit: RepeatModel, level: float) -> tuple[Array, Array] | Non
     """Return limits (responses,) of the burn SD from S0 ~ s χ², exact; None where burns leave no such sum."""
     if fit.design.spread.count > 1:
         return None
-    s0, df = fit.engine.within(fit.data)
+    s0, df = fit.data.rss[:, 0], float(fit.engine.space.free[0])
     if df <= 0:
         return None
     upper, lower = special.chdtri(df, (1 - level) / 2), special.chdtri(df, (1 + level) / 2)
