@@ -134,6 +134,7 @@ def _wall(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults) 
 
 
 _COVERED_S = 600.0
+_LATE_S = 3600.0  # after a burn whose stop is not noted: a wrong log begins later
 _OVERLAP_S = 60.0
 _SEGMENT = 60 * SECOND
 
@@ -295,9 +296,9 @@ def _without_clock(sought: _Sought, zero_at: float | None) -> Window | None:
 
 def _day(sought: _Sought, zero_at: float) -> int | None:
     """Return the midnight the sheet's seconds count from, on the log's clock."""
-    name, (first, last) = sought.recorded.name, sought.extent()
-    until = max(sought.times.seconds.values())
-    days = sought.days_covered(zero_at, until)
+    name, (first, last), seconds = sought.recorded.name, sought.extent(), sought.times.seconds
+    until = max(seconds.values())
+    days = sought.days_covered(zero_at, until if "stopped" in seconds else max(until, zero_at + _LATE_S))
     days = [day for day in days if day * DAY + (zero_at + _COVERED_S) * SECOND >= first] or days
     if len(days) == 1:
         return days[0] * DAY
@@ -308,8 +309,9 @@ def _day(sought: _Sought, zero_at: float) -> int | None:
         return None
     form = "%Y-%m-%d %H:%M:%S" if sought.recorded.log.dialect.dated else "%H:%M:%S"
     begins, ends = (f"{pd.Timestamp(wall):{form}}" for wall in (first, last))
-    parts = {"from_": sought.spoken(zero_at), "until": sought.spoken(until), "log": f"{LOGS}/{name}"}
-    sought.faults.refuse(sought.where, *fault("beside the log", begins=begins, ends=ends, **parts))
+    times = " to ".join(dict.fromkeys(map(sought.spoken, (zero_at, until))))
+    parts = {"times": times, "log": f"{LOGS}/{name}", "begins": begins, "ends": ends}
+    sought.faults.refuse(sought.where, *fault("beside the log", **parts))
     return None
 
 

@@ -102,6 +102,19 @@ def test_a_blank_stop_makes_the_logs_end_the_stop(tmp_path):
     assert np.isnan(span(found, "1")["stop_s"]) and not span(found, "1")["cut_short"]
 
 
+def test_a_log_that_begins_after_a_burn_without_a_stop_is_late_and_hours_after_is_another_log(tmp_path):
+    csv = csv_of(START, TICKS, grate=curve(TICKS))
+    for day in ("2026-05-14", ""):
+        found = read_folder(
+            tmp_path / f"late{day}", HEAD + f"1,alder,{day},09:45:00,,a.csv\n", {"a.csv": csv}
+        )
+        assert span(found, "1")["started_late"] and span(found, "1")["start_s"] == 900
+    (problem,) = problems_of(
+        tmp_path / "other", HEAD + "1,alder,2026-05-14,07:00:00,,a.csv\n", {"a.csv": csv}
+    )
+    assert problem.found.startswith("2026-05-14 07:00:00, while logs/a.csv runs from 2026-05-14 10:00:00 to")
+
+
 def test_a_log_without_a_clock_starts_at_its_own_zero(tmp_path):
     text = "time_s,grate (C)\n" + "".join(f"{second},{20 + second}\n" for second in range(-20, 100, 10))
     found = read_folder(tmp_path, HEAD + "1,alder,2026-05-14,10:00:00,10:01:10,a.csv\n", {"a.csv": text})
