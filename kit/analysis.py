@@ -135,7 +135,7 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
             *run.notes,
             *counted.notes,
             *uncounted_words(left_out),
-            *charge_notes(run),
+            *(charge_notes(run) if run.plan is None else ()),  # else it is a deviation
             *(price_notes(run) if run.trial.is_priced else ()),
             *quality,
             *judging.look_words(run),
