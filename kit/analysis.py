@@ -19,9 +19,10 @@ from kit.check import charge_notes, price_notes, quality_notes, uncounted, uncou
 from kit.errors import KitError, did_you_mean
 from kit.judge import judging
 from kit.judge.curves import judge_curves
-from kit.judge.earlier_trials import earlier_words, lenders_of
+from kit.judge.earlier_trials import earlier_words
 from kit.judge.kitchen import judge_cooks, judge_scores, reached_compared, share_reached, value_compared
 from kit.judge.question import counted_burns
+from kit.lenders import lenders_of
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.readings import RunReadings, read_run, with_log_days

@@ -14,6 +14,7 @@ from kit.burns.logged_burns import logged_burns, main_probe, price_per_kg
 from kit.burns.measure import measure
 from kit.data_file import data_file
 from kit.errors import Faults, KitError, Problem
+from kit.lenders import lenders_of
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.cutting import fires_in
 from kit.results_file import corrected_report
@@ -69,9 +70,6 @@ def check(run_folder: str | Path) -> Checked:
         names = run.trial.model.borrow_from
         # of folders that are not there it is told already
         if names and all(map(Path.is_dir, lender_folders(run.folder, names))):
-            # it brings the model, which nothing else here needs
-            from kit.judge.earlier_trials import lenders_of
-
             with faults.gathering():
                 unlike = lenders_of(run.folder, run.trial)[1]
         try:

@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-from kit.errors import Faults, KitError, did_you_mean
+from kit.errors import KitError, did_you_mean
 from kit.schema import RESULTS_SCHEMA
 
 RESULTS: Final = "results.json"
@@ -184,31 +184,6 @@ def newest_results(folder: str | Path, having: str) -> tuple[Path, dict[str, Any
     """Return what `newest_report` finds: where it is, and all that it holds."""
     path = newest_report(folder, having)
     return path, read_results(path)
-
-
-def able_lenders(folder: str | Path, places: Iterable[Path]) -> list[Path]:
-    """Return the earlier run folders that a trial borrows from, each with a report and each another one.
-
-    Raises
-    ------
-    KitError
-        With every one that is the folder itself, named twice, or without a report.
-    """
-    faults, known = Faults(), {Path(folder).resolve(): "this folder itself"}
-    for place in map(Path.resolve, places):
-        where, name = "trial.toml, [model], key borrow_from", place.name
-        if place in known:
-            remedy = "Take it out: burns that count twice make error bars that are too short."
-            faults.refuse(where, f"{name}, which is {known[place]}", "earlier trials, each once", remedy)
-        elif not reports_of(place):
-            found = f"{name}, which has no report with results.json"
-            remedy = (
-                f"Run `repeatburn report` on {name} first, without its borrow_from if that names this folder."
-            )
-            faults.refuse(where, found, "run folders that have one", remedy)
-        known.setdefault(place, "named twice")
-    faults.settle()
-    return list(known)[1:]
 
 
 def sha256_of(path: Path) -> str:

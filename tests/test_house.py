@@ -23,6 +23,7 @@ FLOW = [
         "page",
         "trial",
         "readings",
+        "lenders",
         "burns",
         "variance",
     ),

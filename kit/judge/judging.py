@@ -9,11 +9,12 @@ import pandas as pd
 
 from kit import schema
 from kit.judge import comparisons
-from kit.judge.earlier_trials import Lender, borrowed_spread, prior_table, with_earlier
+from kit.judge.earlier_trials import borrowed_spread, prior_table, with_earlier
 from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, judged_again, odd_burns
 from kit.judge.question import MOST_FUELS, WORDS, Counted, Question, look_level, resources_of
 from kit.judge.self_check import second_opinion, self_check
+from kit.lenders import Lender
 from kit.runtime.processes import Worker, side_by_side
 from kit.schema import JUDGED, PRODUCT, Metric
 from kit.trial import Run, Trial

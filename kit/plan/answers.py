@@ -10,9 +10,9 @@ import pandas as pd
 
 from kit.data_file import data_file
 from kit.errors import Faults, KitError
-from kit.judge.earlier_trials import lenders_of
 from kit.judge.judging import planned_question
 from kit.judge.question import Question
+from kit.lenders import lenders_of
 from kit.page.shown_numbers import METRIC, Units, quantity
 from kit.plan.power import Designed, Precision, precision, sds_of
 from kit.plan.schedule import WORDS, Workday, workday_of

@@ -195,7 +195,7 @@ def lenders(folder: Path) -> list[Path]:
 
 def _lent(folder: Path) -> Iterator[tuple[str, dict[str, Any]]]:
     for place, lender in enumerate(lenders(folder), 1):
-        from kit.judge.earlier_trials import OF_BURNS, OF_FUELS, SAME, TABLES
+        from kit.lenders import OF_BURNS, OF_FUELS, SAME, TABLES
         from kit.trial.run import BORROWED
 
         with suppress(KitError):

@@ -195,7 +195,8 @@ def test_where_the_level_moved_values_come_from_the_newest_season_alone(made):
 
 
 def test_a_single_burn_trial_may_borrow_from_the_history(made):
-    from kit.judge.earlier_trials import Lender, borrowed_spread
+    from kit.judge.earlier_trials import borrowed_spread
+    from kit.lenders import Lender
     from kit.results_file import newest_results
 
     _, results = newest_results(made.parents[1], "components")

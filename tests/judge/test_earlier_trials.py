@@ -9,9 +9,10 @@ import pytest
 from pydantic_core import to_jsonable_python
 
 from kit.errors import KitError
-from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_words, lenders_of, with_earlier
+from kit.judge.earlier_trials import borrowed_spread, earlier_words, with_earlier
 from kit.judge.judging import judge_metric
 from kit.judge.question import Question
+from kit.lenders import Lender, lenders_of
 from kit.schema import metric
 from kit.trial import open_run
 from kit.trial.scaffold import demo_folder

@@ -11,7 +11,7 @@ import pytest
 from pydantic_core import to_jsonable_python
 
 from kit.errors import KitError
-from kit.judge.earlier_trials import SAME
+from kit.lenders import SAME
 from kit.metrics import metric
 from kit.plan import Design, make_plan, plan_run
 from kit.plan.answers import from_earlier, trial_alone
