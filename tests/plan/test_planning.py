@@ -179,6 +179,7 @@ def test_a_plan_borrows_from_folders_measured_alike_as_the_report_will(tmp_path:
         make_plan(named, today=TODAY)
 
 
+@pytest.mark.few_designs
 def test_cookers_without_names_are_refused_before_any_design_is_weighed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -187,6 +188,7 @@ def test_cookers_without_names_are_refused_before_any_design_is_weighed(
         plan_run(yard(tmp_path / "y", **{"hours = 9": "hours = 9\ncookers = 2"}), today=TODAY)
 
 
+@pytest.mark.few_designs
 def test_a_cooker_with_more_burns_on_a_day_than_it_holds_is_refused_though_another_is_free(
     tmp_path: Path,
 ) -> None:
@@ -205,6 +207,7 @@ burn,fuel,bag,day,cooker,log
     assert problem.found == "2 burns on 2026-05-02 in A" and problem.expected.startswith("at most 1: ")
 
 
+@pytest.mark.few_designs
 def test_the_plan_is_written_whole_and_its_rows_are_planned(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y")
     written = plan_run(folder, today=TODAY)
@@ -219,6 +222,7 @@ def test_the_plan_is_written_whole_and_its_rows_are_planned(tmp_path: Path) -> N
     assert "No price is given for shell" in plan_words(unpriced)
 
 
+@pytest.mark.few_designs
 def test_a_sheet_with_more_burns_on_a_day_than_it_holds_is_refused_until_they_are_done(
     tmp_path: Path,
 ) -> None:
@@ -249,6 +253,7 @@ def test_a_sheet_with_more_burns_on_a_day_than_it_holds_is_refused_until_they_ar
     assert f"; the sheet has up to {len(days)} on one day. " in plan_words(make_plan(folder, today=TODAY))
 
 
+@pytest.mark.few_designs
 def test_planning_twice_is_the_same_plan_and_keeps_the_tester_s_own_rows(
     tmp_path: Path, weighed_once: dict[bytes, object]
 ) -> None:
@@ -264,6 +269,7 @@ def test_planning_twice_is_the_same_plan_and_keeps_the_tester_s_own_rows(
     assert second.order["burn"].tolist() == first.order["burn"].tolist()
 
 
+@pytest.mark.few_designs
 def test_an_empty_sheet_keeps_its_own_headings(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y")
     (folder / "burns.csv").write_text("burn;fuel;log\n".replace(";", ",").replace("log", "log,sparks"))
@@ -287,6 +293,7 @@ def test_nothing_is_written_where_the_answers_have_faults(tmp_path: Path) -> Non
         plan_run(tmp_path / "nowhere", today=TODAY)
 
 
+@pytest.mark.few_designs
 def test_a_failure_while_writing_is_said_and_leaves_no_scraps(tmp_path: Path, monkeypatch) -> None:
     folder = yard(tmp_path / "y")
 
@@ -319,6 +326,7 @@ def test_what_does_not_fit_is_said(tmp_path: Path) -> None:
     ]  # nothing of an impossible plan is written
 
 
+@pytest.mark.few_designs
 def test_one_setting_is_planned_and_several_are_a_choice(tmp_path: Path) -> None:
     one = '[[probe]]\nid = "lid"\n'
     planned = make_plan(yard(tmp_path / "a", **{one: '[[setting]]\nid = "full"\nvents = "full"\n' + one}))
@@ -337,6 +345,7 @@ def test_stages_share_out_the_error(tmp_path: Path) -> None:
     assert staged.plan.stages == (9, 18)
 
 
+@pytest.mark.few_designs
 def test_cooling_lies_between_burns_and_ash_waits_for_the_next_morning(tmp_path: Path) -> None:
     calendar = make_plan(yard(tmp_path / "y"), today=TODAY, first_day="2026-04-20").calendar
     burns = calendar[calendar["what"] == "burn"]
@@ -352,6 +361,7 @@ def test_cooling_lies_between_burns_and_ash_waits_for_the_next_morning(tmp_path:
     assert burns["day"].min() == "2026-04-20"
 
 
+@pytest.mark.few_designs
 def test_burns_done_already_are_named(tmp_path: Path) -> None:
     demo = Path(__file__).parents[2] / "runs" / "hill-school"
     planned = make_plan(demo, today=TODAY)
@@ -359,6 +369,7 @@ def test_burns_done_already_are_named(tmp_path: Path) -> None:
     assert planned.order["burn"].tolist()[0] == "01" and len(planned.chances) == 30
 
 
+@pytest.mark.few_designs
 def test_the_calendar_keeps_to_the_burns_own_length_weekdays_and_daylight(tmp_path: Path) -> None:
     asked = """burn_h = 5
 cool_h = 4
@@ -376,6 +387,7 @@ seed = 5"""
     assert "5 h from lit to stopped (burn_h of [plan])" in plan_words(planned)
 
 
+@pytest.mark.few_designs
 def test_blank_ash_lets_a_cooker_burn_twice_a_day_but_not_before_it_was_checked_cold(tmp_path: Path) -> None:
     asked = 'seed = 5\nweigh_ash = false\nburn_h = 3\ncool_h = 3\nearliest = "08:00"\nlatest = "18:00"'
     planned = make_plan(yard(tmp_path / "y", **{"seed = 5": asked}), today=TODAY)
@@ -397,6 +409,7 @@ def test_what_is_taken_for_granted_and_what_a_bag_or_a_burn_more_costs_is_said(t
     assert not any("first_day" in note for note in dated.notes)
 
 
+@pytest.mark.few_designs
 def test_several_cookers_want_a_name_each_and_a_first_day_that_is_over_is_said(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y", **{"seed = 5": "seed = 5\ncookers = 2\nfirst_day = 2026-04-01"})
     with pytest.raises(KitError, match=r"cookers = 2, and 1 named in .*\['steel drum', 'cooker 2'\]"):
@@ -417,6 +430,7 @@ def test_where_the_money_does_not_reach_the_least_design_and_the_fuels_to_leave_
         plan_run(folder, today=TODAY)
 
 
+@pytest.mark.few_designs
 def test_a_sheet_saved_by_a_spreadsheet_keeps_its_own_headings_and_is_not_planned_twice(
     tmp_path: Path,
 ) -> None:
@@ -427,6 +441,7 @@ def test_a_sheet_saved_by_a_spreadsheet_keeps_its_own_headings_and_is_not_planne
         assert next(csv.reader(stream)) == [*(column.name for column in BURNS), "sparks"]
 
 
+@pytest.mark.few_designs
 def test_a_burn_too_long_for_the_day_and_an_assumed_length_are_said(tmp_path: Path) -> None:
     long = make_plan(
         yard(tmp_path / "a", **{"seed = 5": 'seed = 5\nburn_h = 12\nlatest = "18:00"'}), today=TODAY

@@ -78,6 +78,7 @@ def test_hostile_names_do_not_come_alive(folder: Path, sheets: str) -> None:
         assert "<script" not in page and "http" not in re.sub(r'http-equiv="[^"]*"', "", page)
 
 
+@pytest.mark.few_designs
 @pytest.mark.browser
 @pytest.mark.parametrize("simulated", [False, True])
 def test_each_burn_prints_on_one_side_of_either_paper(tmp_path: Path, simulated: bool) -> None:
