@@ -428,8 +428,15 @@ def f_test(fit: RepeatModel, L: Array, df: DfMethod = "kenward-roger") -> FTest:
     λ = m/(E*(m - 2)). Here qρ is V0/V2 (h/V1)² with h = 1/E*. In one stratum h is V1; both are 0 at two degrees of
     freedom, and V2 is 0 at four, where F has no variance.
     Satterthwaite: the eigenvalue method of Fai & Cornelius (1996).
+
+    Raises
+    ------
+    KitError
+        Without a contrast, for a fit without repeats, and for Kenward–Roger of a fit by ML.
     """
     L = np.atleast_2d(np.asarray(L, dtype=np.float64))
+    if not fit.has_spread or not L.size:
+        raise refused("no repeats" if L.size else "no contrast")
     estimate = L @ fit.estimate.beta[0]
     if df == "satterthwaite":
         return _fai_cornelius(fit, L, estimate)
@@ -437,8 +444,7 @@ def f_test(fit: RepeatModel, L: Array, df: DfMethod = "kenward-roger") -> FTest:
         raise refused("Kenward–Roger by ML")
     parts, q = fit.small_sample, len(L)
     F = float(estimate @ np.linalg.solve(L @ parts.adjusted[0] @ L.T, estimate)) / q
-    phi = parts.phi[0]
-    M = (L.T @ np.linalg.solve(L @ phi @ L.T, L)) @ parts.moved[0]
+    M = (L.T @ np.linalg.solve(L @ parts.phi[0] @ L.T, L)) @ parts.moved[0]
     trace = np.einsum("ipp->i", M)
     A1 = float(trace @ parts.information_inverse[0] @ trace)
     A2 = float(np.einsum("ij,ipq,jqp->", parts.information_inverse[0], M, M))
@@ -480,8 +486,7 @@ def predict_burn(fit: RepeatModel, level: float = 0.95) -> pd.DataFrame:
     m, R = len(fit.labels), len(fit.estimate.theta)
     mean = fit.estimate.beta[:, :m]
     if not fit.has_spread:
-        blank = np.full((R, m), np.nan)
-        sd, df, covers = blank, blank, [""] * m
+        (sd, df), covers = np.full((2, R, m), np.nan), [""] * m
     else:
         se2 = np.einsum("rii->ri", fit.small_sample.phi[:, :m, :m])
         g = np.einsum("rcii->rci", fit.small_sample.moved[:, :, :m, :m])

@@ -338,6 +338,17 @@ def test_days_alone_run_across_fuels():
     assert_allclose(fit.variances, found.theta, rtol=1e-6)
 
 
+def test_an_f_test_without_a_contrast_or_without_repeats_is_refused():
+    table = pd.DataFrame({"fuel": list("aabb"), "bag": list("1234"), "value": [1.0, 2, 4, 5]})
+    for rows, L, words in (
+        (table, np.zeros((0, 2)), "no contrast"),
+        (table[::2], np.eye(2)[:1], "no repeats"),
+    ):
+        for df in ("kenward-roger", "satterthwaite"):
+            with pytest.raises(KitError, match=words):
+                f_test(fit_repeats(rows), L, df)
+
+
 @pytest.mark.parametrize("fuels", [3, 4, 5])
 @pytest.mark.parametrize("bags", [2, 3])
 def test_kenward_rogers_f_is_the_classical_one_in_balanced_designs(fuels, bags):
