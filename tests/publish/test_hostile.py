@@ -58,7 +58,7 @@ def tables(model=models.TrialFile):
 
 def text_fields(kind):
     if is_dataclass(kind):
-        free = [each.name for each in fields(kind) if each.type == "Text" and each.default == ""]
+        free = [each.name for each in fields(kind) if each.type == models.Text and each.default == ""]
     else:
         of_model = kind.model_fields.items()
         free = [
