@@ -18,7 +18,7 @@ from kit.lenders import lenders_of
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.cutting import fires_in
 from kit.results_file import corrected_report
-from kit.trial import Run
+from kit.trial import Run, Trial
 from kit.trial.plan_file import OWN_TOLERANCE
 from kit.trial.run import lender_folders, look_into
 from kit.trial.run_sheets import LOGS, some_of
@@ -82,7 +82,7 @@ def check(run_folder: str | Path) -> Checked:
     run = with_log_days(run, logs.readings)
     quality = quality_notes(run, logs)
     measured = measure(logs.readings, run)
-    records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
+    records = [_burn_record(row, logs, run.trial) for row in run.burns.to_dict("records")]
     left_out = uncounted_words(uncounted(run, measured.metrics, measured.reasons))
     notes = [
         *run.notes,
@@ -327,13 +327,15 @@ def log_notes(notes: pd.DataFrame) -> list[str]:
     return lines
 
 
-def _burn_record(row: Mapping[Hashable, Any], logs: RunReadings) -> dict[str, Any]:
+def _burn_record(row: Mapping[Hashable, Any], logs: RunReadings, trial: Trial) -> dict[str, Any]:
     record = {name: row[name] for name in ("burn", "fuel", "state")}
     spans = logs.spans[logs.spans["burn"] == row["burn"]]
     if spans.empty:
         return record
     readings = logs.readings[logs.readings["burn"] == row["burn"]]
-    main = readings[readings["probe"] == spans["probe"].iloc[0]]
+    # a burn that was left out may lack the main probe
+    probes = spans["probe"].sort_values(key=lambda probe: probe != main_probe(readings, trial))
+    main = readings[readings["probe"] == probes.iloc[0]]
     end_s = float(spans["stop_s"].fillna(spans["end_s"]).clip(upper=spans["end_s"]).max())
     good = main[main["flag"].astype(str).map(schema.usable) & main["elapsed_s"].between(0, end_s)]
     return record | {

@@ -189,6 +189,16 @@ def test_a_row_for_one_of_three_fires_holds_that_one(tmp_path, lit, stopped, pea
     assert f"highest reading {checked.records[0]['peak_c']:.0f} °C" in checked.lines[0]
 
 
+@pytest.mark.parametrize(("probe", "peak"), [("grate", 260), ("lid", 150)])
+def test_the_highest_reading_is_of_the_main_probe_wherever_its_column_stands(tmp_path, probe, peak):
+    log = csv_of(START, SECONDS, lid=curve(SECONDS, peak=150), grate=curve(SECONDS, peak=260))
+    columns = '[[logger]]\nid = "a"\ncolumns = {lid = "lid (°C)", grate = "grate (°C)"}\n'
+    folder_of(tmp_path, ROW, {"a.csv": log}, f'[trial]\nprobe = "{probe}"\n{columns}')
+    checked = check(tmp_path)
+    assert checked.records[0]["peak_c"] == pytest.approx(peak, abs=5)
+    assert f"highest reading {checked.records[0]['peak_c']:.0f} °C" in checked.lines[0]
+
+
 def test_three_fires_in_one_row_are_a_question_with_their_times(tmp_path):
     three_fires(folder=tmp_path)
     (only,) = problems(tmp_path)

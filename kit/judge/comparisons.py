@@ -173,6 +173,20 @@ class Differences:
         found = contrasts_of_each([(fit, L) for fit, _, L in rows], df, level)
         return [cls(fit, places, each, level) for (fit, places, _), each in zip(rows, found, strict=True)]
 
+    def family_against(self, pairs: Pairs) -> Family | None:
+        """Return Dunnett's family of ('control', id), to judge trials that differ by one burn; None of other pairs."""
+        if not isinstance(pairs, tuple):
+            return None
+        L = self.found.L[self._rows(places_of(self.fit.labels, pairs))]
+        covariance = L @ self.found.phi[0] @ L.T
+        unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
+        return None if unknown else correlated(correlation_of(covariance))
+
+    def _rows(self, asked: Codes) -> Codes:
+        """Return where some pairs of means (pairs, 2) stand among the differences."""
+        known = {pair: row for row, pair in enumerate(map(tuple, self.places.tolist()))}
+        return np.array([known[one, other] for one, other in asked.tolist()])
+
     def compared(
         self, pairs: Pairs, multiplicity: Multiplicity, margin: Margin = None, family: Family | None = None
     ) -> pd.DataFrame:
@@ -184,9 +198,8 @@ class Differences:
             Dunnett's where it is known already: trials that differ by one burn share it to plotting accuracy.
         """
         fit, found, level, smallest = self.fit, self.found, self.level, _margin(margin, self.fit.scale)
-        known = {pair: row for row, pair in enumerate(map(tuple, self.places.tolist()))}
         asked = places_of(fit.labels, pairs)
-        rows, (a, b) = np.array([known[one, other] for one, other in asked.tolist()]), asked.T
+        rows, (a, b) = self._rows(asked), asked.T
         family = all_pairs(len(fit.labels)) if multiplicity == "tukey" else family
         D, E, p_adjusted = simultaneous(found, rows, multiplicity, level, family)
         # no number compares means of bounds alone, or with a burn that never reached the threshold
@@ -249,17 +262,6 @@ def simultaneous(
         for each in levels
     )
     return D, E, np.concatenate([one.family_p(held) for one, held in parts])[:, rows]
-
-
-def family_against(fit: RepeatFit, pairs: Pairs) -> Family | None:
-    """Return Dunnett's family of ('control', id), to judge trials that differ by one burn; None of other pairs."""
-    if not isinstance(pairs, tuple):
-        return None
-    (a, b), means = places_of(fit.labels, pairs).T, np.eye(len(fit.labels))
-    L = means[a] - means[b]
-    covariance = L @ fit.covariance @ L.T
-    unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
-    return None if unknown else correlated(correlation_of(covariance))
 
 
 def scope_of(fit: RepeatFit) -> str:

@@ -96,7 +96,6 @@ def _of_pairs(fit: RepeatFit, spec: Metric, question: Question, means: pd.DataFr
     """Return what is said of fuels compared: of every metric, then of those asked about, then of the primary ones."""
     level, margin = question.level, question.margin
     declared, multiplicity = question.family(fit)
-    family = comparisons.family_against(fit, declared)  # one for all refits
     few = len(fit.labels) <= MOST_FUELS
     asked_about = fit.has_spread and question.is_asked_about
     others: list[tuple[Any, Any]] = []
@@ -105,6 +104,7 @@ def _of_pairs(fit: RepeatFit, spec: Metric, question: Question, means: pd.DataFr
         known = [{fit.labels[a], fit.labels[b]} for a, b in places]
         others = [pair for pair in combinations(fit.labels, 2) if set(pair) not in known]
     differences = comparisons.Differences.of(fit, [declared, *([others] if others else [])], level=level)
+    family = differences.family_against(declared)  # one for all refits
     answers = differences.compared(declared, multiplicity, margin, family)
     tables = {"comparisons": answers}
     if fit.censored is not None:

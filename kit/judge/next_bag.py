@@ -11,7 +11,7 @@ from scipy import special
 
 from kit import schema
 from kit.errors import KitError
-from kit.judge.comparisons import apart_of, back, family_against, places_of, scope_of
+from kit.judge.comparisons import Differences, apart_of, back, places_of, scope_of
 from kit.judge.question import Question, Resources, refused
 from kit.judge.verdicts import OPEN, half_widths, standard_errors, verdict_chances
 from kit.schema import THESE_BAGS
@@ -185,7 +185,8 @@ def further(fit: RepeatFit, comparisons: pd.DataFrame, question: Question) -> pd
         return pd.DataFrame(columns=COLUMNS)
     upper = component_limits(fit, level=UPPER).set_index("component")["high"].astype(float).to_dict()
     tukey, records = all_pairs(len(fit.labels)), []
-    dunnett = family_against(fit, question.family(fit)[0]) or tukey
+    declared, _ = question.family(fit)
+    dunnett = Differences.of(fit, [declared]).family_against(declared) or tukey
     for row in unsettled.to_dict("records"):
         difference = math.log(row["ratio"]) if fit.scale == "log" else float(row["difference"])
         family = dunnett if row["multiplicity"] == "dunnett" else tukey

@@ -463,7 +463,8 @@ def rehearsal_text(text: str, seed: int) -> str:
     about = table.setdefault("trial", {})
     about["title"] = f"Simulated rehearsal: {about.get('title') or 'trial'}"
     about["interests"] = "None: every burn is simulated."
-    probes = [probe["id"] for probe in table.get("probe", [])] or list(PROBES)
+    named = list(dict.fromkeys((about.get("probe") or PROBES[0], *PROBES)))
+    probes = [probe["id"] for probe in table.get("probe", [])] or named[: len(PROBES)]
     if not table.get("probe"):
         table["probe"] = [{"id": probe} for probe in probes]
         about["probe"] = probes[0]

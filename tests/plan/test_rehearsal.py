@@ -11,7 +11,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.plan import plan_run, rehearse, simulate_trial
-from kit.plan.simulated import Fault
+from kit.plan.simulated import Fault, rehearsal_text
 from kit.readings import read_burns
 from kit.trial import deviations, open_run
 from kit.trial.run import lender_folders
@@ -84,6 +84,13 @@ def test_an_earlier_folder_named_from_the_trial_is_found_from_its_rehearsal(
     (lender,) = lender_folders(made, open_run(made).trial.model.borrow_from)
     assert lender.resolve() == tmp_path / "spring"
     assert not [p for p in folder.iterdir() if p.name.startswith(".")]
+
+
+def test_the_main_probe_of_a_rehearsal_is_the_trials_own(tmp_path: Path) -> None:
+    for named, found in (('probe = "dome"', ["dome", "grate"]), ("", ["grate", "lid"])):
+        text = rehearsal_text(f"[trial]\ntime_zero = 'lit'\n{named}\n", 1)
+        table = tomllib.loads(text)
+        assert [probe["id"] for probe in table["probe"]] == found and table["trial"]["probe"] == found[0]
 
 
 def order(burns: int, per_day: int = 3) -> pd.DataFrame:
