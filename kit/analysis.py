@@ -98,7 +98,7 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
     of_curves, curve_notes = judge_curves(curves, counted, run, seed)
     level = judging.judging_level(run)
     reasons = burns.measure(logs.readings, run).reasons
-    left_out = uncounted(run, metrics, reasons)
+    left_out, departed = uncounted(run, metrics, reasons), deviations(run.plan, run.trial, run.burns)
     is_open, done = judging.is_open(run), len(run.in_state("done"))
     settled = tables["comparisons"].iloc[:0] if is_open else tables["comparisons"]
     return Analysis(
@@ -126,7 +126,7 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
             **judge_scores(run, counted, judging.question_of(run, seed)),
             "uncertainty": outcome(begun, burns.uncertainty_budget, budget),
             "uncounted": left_out,
-            "deviations": deviations(run.plan, run.trial, run.burns),
+            "deviations": departed,
         },
         setting=counted.setting,
         interim=f"{done} of {done + len(run.in_state('planned'))} burns" if is_open else "",
@@ -136,7 +136,7 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
             *run.notes,
             *counted.notes,
             *uncounted_words(left_out),
-            *(charge_notes(run) if run.plan is None else ()),  # else it is a deviation
+            *charge_notes(run, departed.loc[departed["what"] == "charge", "where"]),
             *(price_notes(run) if run.trial.is_priced else ()),
             *quality,
             *judging.look_words(run),

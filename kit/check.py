@@ -121,18 +121,23 @@ def _named(burns: Sequence[str]) -> str:
     return f"Burn{'s' * (len(burns) > 1)} {some_of(burns)}"
 
 
-def charge_notes(run: Run) -> list[str]:
-    """Return a sentence on the burns whose charge is not the trial file's, where fuels are compared at equal mass."""
+def charge_notes(run: Run, told: Collection[str] = ()) -> list[str]:
+    """Return a sentence on the burns whose charge is not the trial file's, but for those of which it is told already.
+
+    Charges by volume or full starter may differ in mass, unless a tolerance of it is declared.
+    """
     charge, done = run.trial.charge, run.in_state("done")
-    if not charge.of_equal_mass or charge.grams is None:
+    if charge.grams is None or not (charge.of_equal_mass or charge.tolerance_g is not None):
         return []
     allowed = charge.grams * OWN_TOLERANCE if charge.tolerance_g is None else charge.tolerance_g
-    unlike = done[(done["charge_g"] - charge.grams).abs() > allowed + 1e-9]
+    is_off = (done["charge_g"] - charge.grams).abs() > allowed + 1e-9
+    unlike = done[is_off & ~done["burn"].isin(told)]
     if unlike.empty:
         return []
     shown = some_of([f"{grams:g} g" for grams in unlike["charge_g"]])
     parts = {"burns": _named(unlike["burn"].tolist()), "grams": charge.grams, "allowed": allowed}
-    return [WORDS["charges"].format(charges=shown, **parts)]
+    words = WORDS["charges"]["alike" if charge.of_equal_mass else "stated"]
+    return [words.format(charges=shown, **parts)]
 
 
 def price_notes(run: Run) -> list[str]:

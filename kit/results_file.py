@@ -143,13 +143,17 @@ class Report:
 
 
 def reports_of(folder: str | Path) -> list[Report]:
-    """Return the whole reports of a run folder, newest first."""
+    """Return the whole reports of a run folder, newest first; of one day by when they were written, to the second."""
     found = []
     for place in (Path(folder) / "reports").glob("[0-9]*"):
         name = _NAME.fullmatch(place.name)
         if name and (place / RESULTS).is_file():
             found.append(Report(place, name[1], name[2], int(name[3] or 1)))
-    return sorted(found, key=lambda each: (each.date, each.number, each.template), reverse=True)
+
+    def order(report: Report) -> tuple[str, int, int, str]:
+        return report.date, int(report.results.stat().st_mtime), report.number, report.template
+
+    return sorted(found, key=order, reverse=True)
 
 
 def needed_reports(folder: str | Path, template: str = "", at: Path | None = None) -> list[Report]:

@@ -86,7 +86,7 @@ class Started:
                 "To do in trial.toml and burns.csv, all at once:",
                 *numbered(grouped(self.questions)),
             ]
-        verb = "check" if self.questions else "report"
+        verb = ("check" if self.rows else "plan") if self.questions else "report"
         return "\n".join([*lines, "", *cautions_short(), "", f"Next: repeatburn {verb} {self.folder}"])
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from kit.analysis import analyse
 from kit.burns import burn_metrics
-from kit.check import check, quality_notes
+from kit.check import charge_notes, check, quality_notes
 from kit.errors import KitError
 from kit.readings import read_burns, read_run, with_log_days
 from kit.trial import plan_of, write_plan
@@ -287,6 +287,8 @@ def test_a_charge_that_is_not_the_trial_files_is_told_where_fuels_are_compared_a
     (said,) = told("grams = 400\ntolerance_g = 2")
     assert said.startswith("Burns 01, 02: 0.4 g, 403 g, not the 400 ± 2 g of [charge]")
     assert not told('by = "volume"\nlitres = 2')
+    (said,) = told('by = "volume"\nlitres = 2\ngrams = 400\ntolerance_g = 5')
+    assert said.startswith("Burn 01: 0.4 g, not the 400 ± 5 g of [charge]: correct")
 
 
 def test_a_charge_outside_the_tolerance_is_told_once_with_a_plan_and_without(tmp_path):
@@ -296,8 +298,17 @@ def test_a_charge_outside_the_tolerance_is_told_once_with_a_plan_and_without(tmp
     run = folder_of(tmp_path, head + rows, {"a.csv": LOG, "b.csv": NEXT_DAY}, trial=keys)
     (said,) = [note for note in check(tmp_path).notes if "401.5 g" in note]
     assert said.startswith("Burn 1: 401.5 g, not the 400 ± 1 g of [charge]")
-    write_plan(tmp_path, plan_of(run.trial, run.burns, "2026-05-01"))
+    planned = run.burns.assign(charge_g=400.0)
+    write_plan(tmp_path, plan_of(run.trial, planned, "2026-05-01"))
     assert [note for note in check(tmp_path).notes if "401.5 g" in note] == [said]
+    assert charge_notes(run, ["2"]) == [said] and not charge_notes(run, ["1"])
+    analysis = analyse(tmp_path)
+    assert "401.5 g" in set(analysis.deviations["done"]) and not any(
+        "401.5 g" in note for note in analysis.notes
+    )
+    (tmp_path / "plan" / "plan.toml").unlink()
+    write_plan(tmp_path, plan_of(run.trial, planned[planned["burn"] == "2"], "2026-05-01"))
+    assert said in analyse(tmp_path).notes  # of a burn beyond the plan it is no deviation
 
 
 def test_of_burns_that_do_not_count_no_log_is_judged(tmp_path):

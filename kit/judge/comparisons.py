@@ -179,8 +179,7 @@ class Differences:
             return None
         L = self.found.L[self._rows(places_of(self.fit.labels, pairs))]
         covariance = L @ self.found.phi[0] @ L.T
-        unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
-        return None if unknown else correlated(correlation_of(covariance))
+        return correlated(correlation_of(covariance)) if (np.diag(covariance) > 0).all() else None
 
     def _rows(self, asked: Codes) -> Codes:
         """Return where some pairs of means (pairs, 2) stand among the differences."""

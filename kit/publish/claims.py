@@ -174,7 +174,7 @@ def _pair(row: Any, data: ReportData) -> Claim:
     margin = math.nan if row.margin is None else float(row.margin)
     amount = amount_of(row, spec, data.units, margin=margin)
     sides = [(row.a, row.n_a, row.bags_a), (row.b, row.n_b, row.bags_b)]
-    if _is_turned(amount, spec.better):
+    if is_turned(amount, spec.better):
         sides, amount = sides[::-1], amount.turned
     (a, b), n = (fuel for fuel, *_ in sides), [data.noted(row.metric, *side) for side in sides]
     names, each = (data.name(a), data.name(b)), alike(n)
@@ -232,7 +232,7 @@ def _pair(row: Any, data: ReportData) -> Claim:
     )
 
 
-def _is_turned(amount: Amount, better: str) -> bool:
+def is_turned(amount: Amount, better: str) -> bool:
     """Return whether a pair is told from its second fuel.
 
     A multiple is told from the larger one ('2.4 times as long'); else a settled difference from the better one.

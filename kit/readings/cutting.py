@@ -1,7 +1,4 @@
-"""Where burns lie in logs: cut out by the sheet's clock times, a trace for each burn and probe; or fires, by the curve.
-
-A fire is a rise from the cold and the way back to it, in a log of which no sheet need be known.
-"""
+"""Where burns lie in logs: cut out by the clock times of the sheet, a trace for each probe; or fires, by the curve."""
 
 from __future__ import annotations
 
@@ -298,7 +295,9 @@ def _day(sought: _Sought, zero_at: float) -> int | None:
     """Return the midnight the sheet's seconds count from, on the log's clock."""
     name, (first, last), seconds = sought.recorded.name, sought.extent(), sought.times.seconds
     until = max(seconds.values())
-    days = sought.days_covered(zero_at, until if "stopped" in seconds else max(until, zero_at + _LATE_S))
+    days = sought.days_covered(zero_at, until)
+    if not days and "stopped" not in seconds:
+        days = sought.days_covered(zero_at, zero_at + _LATE_S)
     days = [day for day in days if day * DAY + (zero_at + _COVERED_S) * SECOND >= first] or days
     if len(days) == 1:
         return days[0] * DAY
@@ -516,7 +515,7 @@ class Fire:
 
 
 def find_fires(log: Log, probe: str | None = None, *, least_rise_k: float = LEAST_RISE_K) -> list[Fire]:
-    """Return the fires of a log in their order.
+    """Return the fires of a log in their order: each a rise from the cold and the way back to it.
 
     Parameters
     ----------

@@ -6,8 +6,10 @@ import pytest
 
 from kit.errors import KitError
 from kit.judge.comparisons import Differences, back, best_fuels, compare_fuels, fuel_means, kinds_compared
+from kit.judge.judging import judge_metric
 from kit.judge.next_bag import chance_better, next_bag
 from kit.judge.question import Question
+from kit.metrics import metric
 from kit.schema import COMPARISONS, MEANS, VERDICTS
 from kit.variance import fit_repeats
 from tests.judge.made import burns_table, verdict_of
@@ -126,6 +128,23 @@ def test_families_made_of_differences_that_are_computed_once_are_those_made_alon
         alone = compare_fuels(fit, pairs, multiplicity, margin=1.0)
         pd.testing.assert_frame_equal(once.compared(pairs, multiplicity, 1.0), alone, rtol=1e-8)
     pd.testing.assert_frame_equal(best_fuels(fit, every=once), best_fuels(fit), rtol=1e-8)
+
+
+def test_a_report_compares_with_the_control_as_a_notebook_does():
+    """Each kind's spread of its own, where the correlations of small samples are others than the estimated ones."""
+    rng, rows = np.random.default_rng(5), []
+    for fuel, kind, sd in (("a", "x", 2), ("b", "x", 2), ("c", "y", 7), ("d", "y", 7)):
+        for bag in "123":
+            off = 100 + rng.normal(0, 3)
+            values = off + rng.normal(0, sd, 2)
+            rows += [(f"{fuel}{bag}{n}", fuel, bag, kind, value) for n, value in enumerate(values)]
+    burns = pd.DataFrame(rows, columns=["burn", "fuel", "bag", "kind", "value"])
+    burns = burns.assign(day="", cooker="", setting="", status="exact")
+    question = Question(control="a", margin=5.0, primary=True, spread="by kind", better="more")
+    judged = judge_metric(burns, metric("peak"), question)
+    alone = compare_fuels(judged.fit, ("control", "a"), "dunnett", margin=5.0)
+    names = ["low", "high", "p_adjusted"]
+    assert judged.tables["comparisons"][names].to_numpy() == pytest.approx(alone[names].to_numpy(), rel=1e-12)
 
 
 def test_one_bag_of_each_fuel_is_judged_as_these_bags_and_days_still_keep_fuels_apart():

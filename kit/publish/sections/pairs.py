@@ -19,6 +19,7 @@ from kit.publish.claims import (
     claim_id,
     claims_of,
     counts_in,
+    is_turned,
     overall_sentence,
     ranked_claims,
     standing_of,
@@ -101,6 +102,7 @@ def comparison_tables(data: ReportData) -> list[object]:
         [pairs_html(data, metric) for metric in compared],
         [rows_table(data, "overall", data.table("overall")), best_table(data)] if compared else None,
         rows_table(data, "prior", data.table("prior")),
+        [pairs_html(data, metric, "comparisons_alone") for metric in compared],
         [further_html(data, most=10_000), price_html(data, None, most=10_000)] if compared else None,
         [heading("Measures that could not be compared", "not-compared"), bullets(told)] if told else None,
     ]
@@ -121,9 +123,9 @@ def family_words(data: ReportData, metric: str) -> str:
     return called("family", name, called("family", "none")).format(all=together)
 
 
-def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
+def pairs_table(data: ReportData, metric: str, table: str = "comparisons") -> pd.DataFrame:
     """Return the comparisons of a metric as drawn: per cent on the log scale, else units as shown."""
-    rows = data.in_order(data.rows("comparisons", metric)).reset_index(drop=True)
+    rows = data.in_order(data.rows(table, metric)).reset_index(drop=True)
     log = data.spec(metric).scale == "log"
     made = {"settled": ~rows["verdict"].isin(UNDECIDED), "value": rows["ratio" if log else "difference"]}
     for end in ("a", "b"):
@@ -162,9 +164,9 @@ def margin_zone(data: ReportData, metric: str, rows: pd.DataFrame) -> tuple[floa
     return -shown_half, shown_half
 
 
-def pairs_html(data: ReportData, metric: str) -> Html | None:
-    """Return the table of a metric's comparisons, or None where it has none."""
-    rows = pairs_table(data, metric)
+def pairs_html(data: ReportData, metric: str, table: str = "comparisons") -> Html | None:
+    """Return the table of a metric's comparisons, or of those without earlier folders; None where it has none."""
+    rows = pairs_table(data, metric, table)
     log, family = data.spec(metric).scale == "log", family_words(data, metric)
     adjusted = "alone" not in family and "this one" not in family
     digits = row_places(rows) or [1] * len(rows)
@@ -182,7 +184,7 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     )
     difference = with_unit_after("difference", data.difference_unit(metric))
     parts = {"log": log, "family": family, "adjusted": adjusted, "difference": difference}
-    return rows_table(data, "comparisons", made, **parts)
+    return rows_table(data, table, made, **parts)
 
 
 def best_table(data: ReportData) -> Html | None:
@@ -469,9 +471,15 @@ def _families(data: ReportData) -> str:
         f"{words} in {listed(labels)}" if len(families) > 1 else words for words, labels in families.items()
     ]
     several = data.rows("comparisons", compared[0])["family"].iloc[0] > 1
-    alone = {each: _amount(data, each, ("low_alone", "high_alone")).directed for each in compared}
-    told = "; ".join(f"{data.label(each)} {words or 'not known'}" for each, words in alone.items())
-    return data.said("families", several=several, family=listed(of), alone=told)
+    alone = []
+    for metric in compared:
+        row, label = data.rows("comparisons", metric).iloc[0], data.label(metric)
+        turned = is_turned(_amount(data, metric), data.spec(metric).better)  # as the sentence above has it
+        amount = _amount(data, metric, ("low_alone", "high_alone"))
+        words = (amount.turned if turned else amount).directed
+        name = data.name(row["b"] if turned else row["a"])
+        alone.append(f"{label} {words} for {name}" if words else f"{label} not known")
+    return data.said("families", several=several, family=listed(of), alone="; ".join(alone))
 
 
 def _amount(data: ReportData, metric: str, limits: tuple[str, str] = ("low", "high")) -> Amount:
