@@ -79,7 +79,7 @@ def test_lab_says_what_is_missing(folder, tmp_path, monkeypatch):
     with pytest.raises(KitError, match="no such folder"):
         open_lab(tmp_path / "absent")
     monkeypatch.setattr(lab, "find_spec", lambda name: None)
-    with pytest.raises(KitError, match=r"pip install 'repeatburn\[lab\]'"):
+    with pytest.raises(KitError, match="pip install jupyterlab ipywidgets"):
         open_lab(folder)
     shutil.rmtree(folder / "notebooks")
     (folder / "notebooks").symlink_to(tmp_path)
