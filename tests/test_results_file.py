@@ -19,6 +19,7 @@ from kit.results_file import (
     newest_results,
     read_part,
     read_results,
+    reports_of,
     schema_text,
 )
 from tests import results_schema
@@ -175,3 +176,12 @@ def test_a_look_that_cannot_be_read_is_none(tmp_path):
         folder.mkdir(parents=True)
         (folder / RESULTS).write_text(text, "utf-8")
     assert earlier_looks(run) == 1
+
+
+def test_of_two_reports_of_one_day_the_newest_is_that_which_was_written_last(tmp_path):
+    for age, name in ((20, "two-fuels"), (10, "standard"), (0, "methods-2")):
+        made = tmp_path / "reports" / f"2026-05-14-{name}" / "results.json"
+        made.parent.mkdir(parents=True)
+        made.write_text("{}", encoding="utf-8")
+        os.utime(made, (1e9 - age, 1e9 - age))
+    assert [each.template for each in reports_of(tmp_path)] == ["methods", "standard", "two-fuels"]
