@@ -338,9 +338,10 @@ def _burn_record(row: Mapping[Hashable, Any], logs: RunReadings, trial: Trial) -
     if spans.empty:
         return record
     readings = logs.readings[logs.readings["burn"] == row["burn"]]
-    # a burn that was left out may lack the main probe
-    probes = spans["probe"].sort_values(key=lambda probe: probe != main_probe(readings, trial))
-    main = readings[readings["probe"] == probes.iloc[0]]
+    probe = main_probe(readings, trial)
+    if probe not in set(spans["probe"]):  # a burn that was left out may lack it
+        probe = str(spans["probe"].iloc[0])
+    main = readings[readings["probe"] == probe]
     end_s = float(spans["stop_s"].fillna(spans["end_s"]).clip(upper=spans["end_s"]).max())
     good = main[main["flag"].astype(str).map(schema.usable) & main["elapsed_s"].between(0, end_s)]
     return record | {

@@ -186,7 +186,8 @@ def further(fit: RepeatFit, comparisons: pd.DataFrame, question: Question) -> pd
     upper = component_limits(fit, level=UPPER).set_index("component")["high"].astype(float).to_dict()
     tukey, records = all_pairs(len(fit.labels)), []
     declared, _ = question.family(fit)
-    dunnett = Differences.of(fit, [declared]).family_against(declared) or tukey
+    # whose family takes covariances alone, which need no average
+    dunnett = Differences.of(fit, [declared], "kenward-roger").family_against(declared) or tukey
     for row in unsettled.to_dict("records"):
         difference = math.log(row["ratio"]) if fit.scale == "log" else float(row["difference"])
         family = dunnett if row["multiplicity"] == "dunnett" else tukey
