@@ -1,5 +1,6 @@
 """Whether a run folder can be analysed: every fault of trial file, burn sheet and logs at once, and a line a burn."""
 
+import re
 from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -24,6 +25,8 @@ from kit.trial.run import lender_folders, look_into
 from kit.trial.run_sheets import LOGS, some_of
 
 WORDS = data_file(__file__, "check.toml")
+OF_CHARGE = re.compile(WORDS["of_charge"], re.IGNORECASE)
+"""A reason for leaving a burn out that is about its charge."""
 FOR_THE_LOGS = frozenset({"trial", "cleaning", "probe", "logger"})
 """Tables of trial.toml without which a question about a log may have been answered already."""
 STILL_K, LEAST_RANGE_K = 3.0, 15.0
@@ -124,25 +127,31 @@ def _named(burns: Sequence[str]) -> str:
 def charge_notes(run: Run, told: Collection[str] = ()) -> list[str]:
     """Return a sentence on the burns whose charge is not the trial file's, but for those of which it is told already.
 
-    Charges by volume or full starter may differ in mass, unless a tolerance of it is declared.
+    One more is on such burns that were left out for another reason. Charges by volume or full starter may differ in
+    mass, unless a tolerance of it is declared.
     """
-    charge, done = run.trial.charge, run.in_state("done")
+    charge, made = run.trial.charge, run.burns[run.burns["state"] != "planned"]
     if charge.grams is None or not (charge.of_equal_mass or charge.tolerance_g is not None):
         return []
     allowed = charge.grams * OWN_TOLERANCE if charge.tolerance_g is None else charge.tolerance_g
-    is_off = (done["charge_g"] - charge.grams).abs() > allowed + 1e-9
-    unlike = done[is_off & ~done["burn"].isin(told)]
-    if unlike.empty:
-        return []
-    shown = some_of([f"{grams:g} g" for grams in unlike["charge_g"]])
-    parts = {"burns": _named(unlike["burn"].tolist()), "grams": charge.grams, "allowed": allowed}
-    words = WORDS["charges"]["alike" if charge.of_equal_mass else "stated"]
-    return [words.format(charges=shown, **parts)]
+    off = made[((made["charge_g"] - charge.grams).abs() > allowed + 1e-9) & ~made["burn"].isin(told)]
+    ways = {
+        "alike" if charge.of_equal_mass else "stated": off["state"] == "done",
+        "excluded": (off["state"] == "excluded") & ~off["excluded"].str.contains(OF_CHARGE),
+    }
+    notes = []
+    for way, unlike in ((way, off[is_so]) for way, is_so in ways.items() if is_so.any()):
+        shown = some_of([f"{grams:g} g" for grams in unlike["charge_g"]])
+        parts = {"burns": _named(unlike["burn"].tolist()), "grams": charge.grams, "allowed": allowed}
+        notes.append(WORDS["charges"][way].format(charges=shown, **parts))
+    return notes
 
 
 def price_notes(run: Run) -> list[str]:
     """Return a sentence a way in which prices say nothing of a cost, naming the fuels, and one on what is missing."""
     trial = run.trial
+    if not trial.is_priced:  # whoever wrote no price at all is asked for none
+        return [WORDS["prices"]["none"]] if run.in_state("done")["fuel"].nunique() > 1 else []
     given = [fuel.id for fuel in trial.fuels if fuel.price == 0]
     priced = {fuel.id for fuel in trial.fuels if fuel.price} | {bag.fuel for bag in trial.bags if bag.price}
     no_mass = [

@@ -291,6 +291,22 @@ def test_a_charge_that_is_not_the_trial_files_is_told_where_fuels_are_compared_a
     assert said.startswith("Burn 01: 0.4 g, not the 400 ± 5 g of [charge]: correct")
 
 
+@pytest.mark.parametrize(
+    ("reason", "is_told"), [("rain", True), ("charge off", False), ("only 350 g left", False), ("", False)]
+)
+def test_a_charge_off_its_tolerance_of_a_burn_left_out_is_told_once_unless_it_is_the_reason(
+    tmp_path, reason, is_told
+):
+    head = HEAD.replace("\n", ",charge_g\n")
+    rows = f"01,a,1,2026-05-14,10:00,12:00,a.csv,{reason},350\n02,a,1,2026-05-15,10:00,12:00,b.csv,,400\n"
+    run = folder_of(tmp_path, head + rows, {"a.csv": LOG, "b.csv": NEXT_DAY}, trial="[charge]\ngrams = 400\n")
+    of_left_out = [note for note in check(tmp_path).notes if note.startswith("Burn 01, left out for another")]
+    assert len(of_left_out) == is_told
+    assert all("350 g, not the 400 ± 4 g of [charge]" in note for note in of_left_out)
+    assert bool(reason) or charge_notes(run)[0].startswith("Burn 01: 350 g, not the 400 ± 4 g of [charge]")
+    assert not charge_notes(run, ["01"])  # as a deviation it is told already
+
+
 def test_a_charge_outside_the_tolerance_is_told_once_with_a_plan_and_without(tmp_path):
     head = HEAD.replace("\n", ",charge_g\n")
     rows = "1,a,1,2026-05-14,10:00,12:00,a.csv,,401.5\n2,a,1,2026-05-15,10:00,12:00,b.csv,,401\n"
@@ -364,16 +380,36 @@ def test_a_bag_with_a_price_and_no_weight_is_told(tmp_path):
 WEIGHED = "burn,fuel,bag,day,lit,stopped,log,charge_g\n"
 
 
+PRICED = "price = 9\nbag_kg = 5\n"
+
+
 @pytest.mark.parametrize(
     ("charges", "keys", "wanted"),
     [
-        (("400", "402"), "", ["under [charge] of trial.toml, grams = 401, as", "(of a, b)"]),
-        (("", ""), "", ["grams = … if all charges weighed the same", "price = … and bag_kg = … (of a, b)"]),
-        (("400", "900"), "", ["price = … and bag_kg = … (of a, b)"]),
-        (("400", "400"), "[charge]\ngrams = 400", ["price = … and bag_kg = … (of a, b)"]),
+        (
+            ("400", "402"),
+            PRICED,
+            ["under [charge] of trial.toml, grams = 401, as", "(of a)", "the leftover_g"],
+        ),
+        (
+            ("", ""),
+            PRICED,
+            [
+                "grams = … if all charges weighed the same",
+                "price = … and bag_kg = … (of a)",
+                "charge_g",
+                "leftover_g",
+            ],
+        ),
+        (("400", "900"), PRICED, ["price = … and bag_kg = … (of a)", "the leftover_g"]),
+        (
+            ("400", "400"),
+            f"{PRICED}[charge]\ngrams = 400",
+            ["price = … and bag_kg = … (of a)", "the leftover_g"],
+        ),
         (
             ("400", ""),
-            "price = 9\nbag_kg = 5",
+            PRICED,
             ["grams = 400, as", "(of a)", "the charge_g of burn 02", "the leftover_g of burn 02, or"],
         ),
         (
@@ -396,6 +432,14 @@ def test_what_a_verdict_on_value_still_takes_is_told_once_with_the_lines_to_writ
     (told,) = [note for note in check(tmp_path).notes if note.startswith("For a verdict on value")]
     parts = told.split("; ")
     assert len(parts) == len(wanted) and all(map(str.__contains__, parts, wanted)), told
+
+
+@pytest.mark.parametrize("fuels", ["ab", "aa"])
+def test_where_no_fuel_has_a_price_one_word_is_said_and_nothing_asked(tmp_path, fuels):
+    rows = (f"0{n},{fuel},{n},2026-05-{13 + n},10:00,12:00,{n}.csv,\n" for n, fuel in enumerate(fuels, 1))
+    folder_of(tmp_path, WEIGHED + "".join(rows), {"1.csv": LOG, "2.csv": NEXT_DAY})
+    told = [note for note in check(tmp_path).notes if "value" in note or "rice" in note]
+    assert told == ["No fuel has a price, so no verdict on value is given."] * (fuels == "ab")
 
 
 def test_nothing_is_wanted_for_value_where_all_is_there_or_there_is_one_fuel(tmp_path):

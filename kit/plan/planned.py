@@ -263,6 +263,14 @@ class Planned(Answers):
     obstacles: tuple[Problem, ...]
     files: tuple[str, ...] = ()
 
+    @property
+    def most_in_one_cooker(self) -> int:
+        """The most burns of a day in one cooker: as the order names it, and at least its share of the day's."""
+        dated = self.order[self.order["day"] != ""].reindex(columns=["day", "cooker"], fill_value="")
+        shares = -(-dated["day"].value_counts() // len(self.workday.cookers))
+        named = dated[dated["cooker"] != ""].value_counts()
+        return max([*shares, *named], default=0)
+
     def option(self, bags: int, burns: int) -> Any:
         """Return the row of `alternatives` with so many bags and burns a bag; None where there is none."""
         rows = self.alternatives

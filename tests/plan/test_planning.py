@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from kit.metrics import metric
 from kit.plan import Design, make_plan, plan_run
 from kit.plan.answers import from_earlier, trial_alone
 from kit.plan.planned import chance_best_named
-from kit.plan.sentences import plan_words
+from kit.plan.sentences import plan_lines, plan_words
 from kit.schema import BURNS, COMPONENTS
 from kit.trial import open_run, read_plan
 from tests.plan.helpers import TRIAL, goal, yard
@@ -177,6 +178,18 @@ def test_a_plan_borrows_from_folders_measured_alike_as_the_report_will(tmp_path:
     named = yard(tmp_path / "n", **{"[plan]": '[model]\nborrow_from = ["../lid"]\n\n[plan]'})
     with pytest.raises(KitError, match="lid: cooker"):
         make_plan(named, today=TODAY)
+    first = replace(planned.metrics[0], spread=replace(planned.metrics[0].spread, df=6.0))
+    least = planned.alternatives["total"].min()
+    dearer = planned.alternatives[planned.alternatives["total"] > least]
+    (borrowing,) = (
+        line
+        for line in plan_lines(replace(planned, metrics=(first,), alone=dearer), "alternatives")
+        if "borrows" in line
+    )
+    assert borrowing == (
+        f"Where the report borrows what last knows of the spread, {least} burns find twice the margin in 80 % "
+        f"of trials; if burns spread just as much and it borrows nothing, that takes {dearer['total'].min()}."
+    )
 
 
 @pytest.mark.few_designs
@@ -201,9 +214,12 @@ burn,fuel,bag,day,cooker,log
 4,new,2,2026-05-03,B,
 """
     (folder / "burns.csv").write_text(burns.format("B"), encoding="utf-8")
-    assert not make_plan(folder, today=TODAY).obstacles
+    planned = make_plan(folder, today=TODAY)
+    assert not planned.obstacles and "the sheet has up to" not in plan_words(planned)
     (folder / "burns.csv").write_text(burns.format("A"), encoding="utf-8")
-    (problem,) = make_plan(folder, today=TODAY).obstacles
+    planned = make_plan(folder, today=TODAY)
+    assert "; the sheet has up to 2 in one of them on one day. " in plan_words(planned)
+    (problem,) = planned.obstacles
     assert problem.found == "2 burns on 2026-05-02 in A" and problem.expected.startswith("at most 1: ")
 
 
@@ -250,7 +266,9 @@ def test_a_sheet_with_more_burns_on_a_day_than_it_holds_is_refused_until_they_ar
         (folder / "logs" / cells[place]).write_text(f"s,C\n0,{number}\n", encoding="utf-8")
         rows[number] = ",".join(cells)
     sheet.write_text("\n".join(rows), encoding="utf-8")
-    assert f"; the sheet has up to {len(days)} on one day. " in plan_words(make_plan(folder, today=TODAY))
+    words = plan_words(make_plan(folder, today=TODAY))
+    assert "By [plan] a day holds 1 burn in the cooker" in words and "on another day" not in words
+    assert f"; the sheet has up to {len(days)} on one day. " in words
 
 
 @pytest.mark.few_designs
