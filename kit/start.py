@@ -48,6 +48,8 @@ TOLD_ANYHOW = {"id", "files", "columns"}
 """Keys of [[logger]] that every draft has."""
 INFERRED = frozenset({"step_s", "split_by"})
 """Keys of [[logger]] that a file settles by itself, though it does not say them."""
+SAYS_NOTHING = frozenset({"temp", "temperature", "temperatur"})
+"""Words of a heading that tell no probe from another."""
 MOVED_K, COLD_K, BEFORE_S = 40.0, 10.0, 1800.0
 """A probe that moved by so much saw a fire; a cooker so little above where it began is cold again."""
 SIBLINGS, MOST_OTHERS = 3, 6
@@ -319,14 +321,18 @@ def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tupl
     """Return the main probe's id and a [[logger]] table for each group of files, in their order."""
     mains = [_main_heading(group) for group in loggers]
     word = next((match[0].casefold() for heading, _ in mains if (match := OF_MAIN.search(heading))), "")
-    plain = {_plain(heading) for heading, _ in mains if heading}
-    main = word or (plain.pop() if len(plain) == 1 else "main")
-    drafts = []
+    plain = {_folded(heading): _plain(heading) for heading, _ in mains if heading}
+    main = word or (plain.popitem()[1] if len(plain) == 1 else "main")
+    drafts, probes = [], {_folded(main): main}
     for place, (group, (heading, sure)) in enumerate(zip(loggers, mains, strict=True)):
         log = group[0].log
         others = [each for each in (log.probes if log else ()) if each != heading]
         columns = {main: heading if sure else f"{heading}?"} if heading else {}
-        columns |= {_plain(each): each for each in others[:MOST_OTHERS] if _plain(each) not in ("", main)}
+        for each in filter(_plain, others[:MOST_OTHERS]):
+            probe = probes.setdefault(_folded(each), _plain(each))
+            columns.setdefault(
+                _plain(each) if probe in columns else probe, each
+            )  # of one file each is its own
         files = _patterns([export.name for export in group], names) if len(loggers) > 1 else ()
         letter = ascii_uppercase[place] if place < 26 else str(place + 1)
         table: dict[str, Any] = {"id": letter, "files": files, "columns": columns, **group[0].keys}
@@ -352,6 +358,12 @@ def _plain(heading: str) -> str:
     """Return a heading as the id of a probe: without its unit and the signs that mean something in metric ids."""
     bare = re.sub(r"[(\[][^)\]]*[)\]]|°\s*[CF]\b", " ", heading)
     return " ".join(re.sub("[@:;,+]", " ", bare).split())
+
+
+def _folded(heading: str) -> str:
+    """Return what headings of one probe have in common, however loggers write case, unit, spacing and 'temp'."""
+    words = re.split(r"[\s_.-]+", _plain(heading).casefold())
+    return "".join(word for word in words if word not in SAYS_NOTHING)
 
 
 def _common_head(names: Sequence[str]) -> str:

@@ -200,6 +200,29 @@ def test_which_of_two_hot_columns_is_the_main_probe_is_a_guess(tmp_path):
     assert check(confirmed(made.folder)).records[0]["peak_c"] == pytest.approx(240, abs=3)
 
 
+def test_headings_that_differ_by_case_unit_spacing_or_temp_alone_are_one_probe(tmp_path):
+    headings = [
+        ("Grate", "Lid", "LID"),
+        ("grate temp (°C)", "lid (°C)", "Flue (°C)"),
+        ("GRATE [°C]", "LID temp [°C]", "flue [°C]"),
+    ]
+    for number, each in enumerate(headings):
+        rows = zip(range(0, 7200, 60), exports.one_fire(np.arange(0, 7200, 60.0), 200), strict=True)
+        lines = [
+            ",".join(("seconds", *each)),
+            *(f"{at},{20 + t:.1f},{20 + t / 2:.1f},{20 + t / 3:.1f}" for at, t in rows),
+        ]
+        (tmp_path / f"oak {number}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    made = start_run(tmp_path / "trial", sorted(tmp_path.glob("*.csv")))
+    text = (made.folder / "trial.toml").read_text(encoding="utf-8")
+    assert [logger["columns"] for logger in tomllib.loads(text)["logger"]] == [
+        {"grate": "Grate", "Lid": "Lid", "LID": "LID"},
+        {"grate": "grate temp (°C)", "Lid": "lid (°C)", "Flue": "Flue (°C)"},
+        {"grate": "GRATE [°C]", "Lid": "LID temp [°C]", "Flue": "flue [°C]"},
+    ]
+    assert "is the same one only where both have it under the same name" in text
+
+
 def test_names_that_spreadsheets_would_run_become_plain_text(tmp_path):
     for name in ("=HYPERLINK(1).csv", "＝cmd.csv", "@sum oak.csv", "+1.csv"):
         (tmp_path / name).write_text(f"elapsed (s),T (°C)\n0,20\n10,{len(name)}\n20,30\n", encoding="utf-8")

@@ -8,9 +8,11 @@ import zipfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Final
 
+from kit.data_file import data_text
 from kit.errors import did_you_mean
 from kit.publish.provenance import SHEETS, input_names, names_in
 from kit.publish.wording import refuse_all, refused, words
@@ -87,7 +89,7 @@ def check_keys(keys: Iterable[str]) -> frozenset[str]:
         Naming those that are unknown.
     """
     refuse_all(
-        refused("unknown_key", "--leave-out", key=key, hint=did_you_mean(key, KEYS))
+        refused("unknown_key", "--leave-out", key=key, keys=", ".join(KEYS), hint=did_you_mean(key, KEYS))
         for key in keys
         if key not in KEYS
     )
@@ -187,10 +189,12 @@ def _text_of(content: bytes, name: str) -> str:
 
 def _settings_without(content: bytes, name: str, look: Look) -> bytes:
     lines = _text_of(content, name).splitlines(keepends=True)
-    comments = [line for line in lines if line.lstrip().startswith("#")]
-    kept = lines
-    if comments and not look.stays("notes", f"{name}, comments", f"{len(comments)} lines of comment"):
-        kept = [line for line in lines if not line.lstrip().startswith("#")]
+    comments = {
+        line for line in lines if line.lstrip().startswith("#") and _unnumbered(line) not in _kits_own()
+    }
+    n, kept = sum(line in comments for line in lines), lines
+    if n and not look.stays("notes", f"{name}, comments", f"{n} line{'s' * (n > 1)} of comment"):
+        kept = [line for line in lines if line not in comments]
     out = {
         (part, key)
         for place, told in words()["names"]["private_key"].items()
@@ -210,6 +214,24 @@ def _settings_without(content: bytes, name: str, look: Look) -> bytes:
         if set(_values(after, part, key)) - {LEFT_OUT}:
             raise refused("several_lines", f"{name}, [{part}] {key}")
     return "".join(after).encode("utf-8", "surrogateescape") if after != lines else content
+
+
+@cache
+def _kits_own() -> frozenset[str]:
+    """Return the comments that the kit itself writes into trial files and plans, without their numbers."""
+    from kit.plan import schedule, simulated
+    from kit.trial.decode import MESSAGES
+    from kit.trial.models import Logger
+    from kit.trial.scaffold import trial_text
+
+    drafted = [trial_text(), trial_text(loggers=[Logger.model_construct()])]
+    made = [data_text(simulated.__file__, "demo.toml"), f"# {simulated.NOTE}.", schedule.WORDS["rehearsal"]]
+    lines = "\n".join([*drafted, *made, MESSAGES["plan"]["head"]]).replace("{seed}", "").splitlines()
+    return frozenset(_unnumbered(line) for line in lines if line.startswith("#"))
+
+
+def _unnumbered(line: str) -> str:
+    return re.sub("[0-9]+", "", line).strip()
 
 
 def _values(lines: Iterable[str], part: str, key: str) -> list[str]:

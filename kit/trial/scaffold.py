@@ -78,7 +78,12 @@ def trial_text(
     if grams:
         charge = _remarked(f"grams = {grams}", "as names say: is it so?")
     tables = [f"[[fuel]]\nid = {toml_text(fuel)}\n" for fuel in fuels] or ['# [[fuel]]\n# id = "my-fuel"\n']
-    remark = ["\n# Which heading of a logger's files is which probe, and what its files do not say.\n"]
+    remark = [
+        "\n# Which heading of a logger's files is which probe, and what its files do not say. A probe that is headed\n"
+    ]
+    remark += [
+        "# otherwise by another logger is the same one only where both have it under the same name before the = sign.\n"
+    ]
     head = data_text(__file__, "new_trial.toml").format(cautions=cautions, probe=main, charge=charge)
     return "".join([head, *tables, *(remark if loggers else ()), *map(logger_text, loggers)])
 

@@ -16,11 +16,13 @@ from pathlib import Path
 import pytest
 
 from kit.errors import KitError
+from kit.plan.simulated import rehearsal_text
 from kit.publish import make_bundle, make_report, recheck, report_many
 from kit.publish.bundle import slug
 from kit.publish.private import leave_out, what_is_told
 from kit.publish.provenance import earlier_looks
 from kit.results_file import needed_reports
+from kit.start import start_run
 from tests.publish.stand_in import write_run
 from tests.readings.test_spreadsheets import ods, xlsx
 
@@ -138,6 +140,8 @@ def test_what_still_stands_elsewhere_stops_the_bundle(told):
 def test_an_unknown_key_is_told_with_the_known_ones(told):
     with pytest.raises(KitError, match="Did you mean 'people'"):
         make_bundle(told, leave_out=["poeple"])
+    with pytest.raises(KitError, match=r"blanks between: place, people, notes, .*Did you mean 'place'"):
+        make_bundle(told, leave_out=["places"])
 
 
 def test_a_bundle_needs_a_report_of_the_inputs_as_they_are(told, tmp_path):
@@ -270,6 +274,28 @@ def test_serial_numbers_are_found_in_wide_logs(tmp_path):
     leave_out(run, frozenset({"serials"}))
     after = (run / "logs" / "01.csv").read_bytes()
     assert after.decode("utf-16") == before.decode("utf-16").replace("ZZ9988", "xxxxxx")
+
+
+def test_comments_that_the_kit_writes_itself_are_no_words_of_the_tester(tmp_path):
+    def comments(folder):
+        return [each.text for each in what_is_told(folder) if "of comment" in each.text]
+
+    log = tmp_path / "oak.csv"
+    log.write_text("s,C\n0,20\n60,247\n", "utf-8")
+    made = start_run(tmp_path / "new", [log]).folder
+    demo = start_run(tmp_path / "demo", demo=True).folder
+    rehearsed = tmp_path / "rehearsed"
+    rehearsed.mkdir()
+    (rehearsed / "trial.toml").write_text(
+        rehearsal_text((made / "trial.toml").read_text("utf-8"), 27), "utf-8"
+    )
+    assert not (comments(made) or comments(demo) or comments(rehearsed))
+    trial = demo / "trial.toml"
+    before = trial.read_bytes()
+    trial.write_bytes(b"# for Aunt Olga\n" + before)
+    assert comments(demo) == ["1 line of comment"]
+    leave_out(demo, frozenset({"notes"}))
+    assert trial.read_bytes() == before
 
 
 def test_a_value_that_cannot_be_taken_out_is_told(tmp_path):
