@@ -329,10 +329,10 @@ def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tupl
         others = [each for each in (log.probes if log else ()) if each != heading]
         columns = {main: heading if sure else f"{heading}?"} if heading else {}
         for each in filter(_plain, others[:MOST_OTHERS]):
-            probe = probes.setdefault(_folded(each), _plain(each))
-            columns.setdefault(
-                _plain(each) if probe in columns else probe, each
-            )  # of one file each is its own
+            name = _plain(each)
+            probe = probes.setdefault(_folded(each), name)
+            # of two that are headed so in one file each is a probe of its own
+            columns.setdefault(name if probe in columns else probe, each)
         files = _patterns([export.name for export in group], names) if len(loggers) > 1 else ()
         letter = ascii_uppercase[place] if place < 26 else str(place + 1)
         table: dict[str, Any] = {"id": letter, "files": files, "columns": columns, **group[0].keys}

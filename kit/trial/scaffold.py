@@ -23,6 +23,11 @@ _KIT = Path(__file__).parents[1]
 _DEMO = "hill-school"
 WIDTH = 110
 MADE_BY_THE_KIT = ("reports", "rehearsal-*", ".failed")
+OF_LOGGERS = """
+# Which heading of a logger's files is which probe, and what its files do not say. A probe that is headed
+# otherwise by another logger is the same one only where both have it under the same name before the = sign.
+"""
+"""Above the [[logger]] tables of a new trial file."""
 FORMULA = "=+-@\t"
 """A cell that begins so is run as a formula by spreadsheets, full-width signs too."""
 
@@ -78,14 +83,8 @@ def trial_text(
     if grams:
         charge = _remarked(f"grams = {grams}", "as names say: is it so?")
     tables = [f"[[fuel]]\nid = {toml_text(fuel)}\n" for fuel in fuels] or ['# [[fuel]]\n# id = "my-fuel"\n']
-    remark = [
-        "\n# Which heading of a logger's files is which probe, and what its files do not say. A probe that is headed\n"
-    ]
-    remark += [
-        "# otherwise by another logger is the same one only where both have it under the same name before the = sign.\n"
-    ]
     head = data_text(__file__, "new_trial.toml").format(cautions=cautions, probe=main, charge=charge)
-    return "".join([head, *tables, *(remark if loggers else ()), *map(logger_text, loggers)])
+    return "".join([head, *tables, *([OF_LOGGERS] if loggers else ()), *map(logger_text, loggers)])
 
 
 def _remarked(line: str, remark: str) -> str:

@@ -3,12 +3,16 @@
 A further page kind is one more entry of `pages`.
 """
 
+import io
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
+from PIL import Image
 
 from kit.page.document import cautions_html, document, inlined
+from kit.page.html_tables import cols, table
 from kit.page.text import Html, element, join
 from kit.publish import make_report, sections, write_index
 from tests.publish.browser import PHONE, VIEWS, chromium, faults_of
@@ -117,6 +121,29 @@ def test_the_picture_of_all_fuels_and_captions_fit_beside_a_scrollbar(browser, p
     assert found["room"] < width and found["narrow"] == [narrow] and found["scrolls"] == [False]
     assert found["beyond"] == [] and min(found["type"]) >= 8
     assert printed["narrow"] == [False]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_table_wider_than_a_phone_is_shaded_at_the_edge_behind_which_there_is_more(
+    browser, tmp_path, scheme
+):
+    path, row = tmp_path / "tables.html", pd.DataFrame({f"measure {n}": [1.0] * 9 for n in range(12)})
+    tables = [table(row, "Wide", cols(*row)), table(row, "Narrow", cols(*row.columns[:2]))]
+    path.write_text(document("Tables", join(tables), strip="strip", footer="footer"), "utf-8")
+    page = browser.new_page(viewport={"width": 390, "height": 844}, color_scheme=scheme)
+    page.goto(path.as_uri())
+
+    def right_edge(number, scrolled):
+        """Return the colour that most of a table's last column of pixels has."""
+        box = page.locator(".scroll").nth(number)
+        box.evaluate("(box, by) => { box.scrollLeft = by; }", scrolled)
+        with Image.open(io.BytesIO(box.screenshot())) as picture:
+            seen = picture.convert("RGB").crop((picture.width - 2, 0, picture.width - 1, picture.height))
+        return max(seen.getcolors())[1]
+
+    shaded, at_its_end, fits = right_edge(0, 0), right_edge(0, 10_000), right_edge(1, 0)
+    page.close()
+    assert at_its_end == fits != shaded
 
 
 def test_the_looker_finds_what_is_wrong(browser, tmp_path):

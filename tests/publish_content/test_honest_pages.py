@@ -71,6 +71,19 @@ def test_what_fell_short_in_the_self_check_stands_among_the_limitations():
     assert "in 14 of 100 in which all fuels were alike (5 were promised)." in told
 
 
+@pytest.mark.parametrize("kind", ["three", "beside"])
+def test_what_the_answer_rests_on_and_fell_short_stands_on_the_first_screen_borrowed_or_not(kind):
+    made = analysis(kind)
+    of_means = made.self_check["quantity"].str.contains("of the means")
+    short = made.self_check.assign(share=made.self_check["share"].mask(of_means, 0.86))
+    said = "of simulated trials of this very design, intervals of means held the truth in 86 of 100"
+    for section in (sections.answer, sections.method):
+        assert said in text(made.with_tables(self_check=short), section)
+        assert "promise more than they keep" not in text(made, section)
+    if kind == "three":  # of a spread nothing stands there
+        assert "promise more than they keep" not in text(held_by_days(0.8), sections.answer)
+
+
 @pytest.mark.parametrize("note", ["statsmodels MixedLM, whose estimates are less likely than this kit's", ""])
 def test_where_a_second_program_found_less_likely_estimates_that_is_said(note):
     made = analysis("three")

@@ -363,6 +363,30 @@ def test_two_fuels_answers_every_primary_measure_first_then_alone_and_in_company
     assert len(page.ids) == len(set(page.ids))
 
 
+@pytest.mark.parametrize("pair", [("alder", "olive"), ("olive", "alder")])
+def test_two_fuels_tells_the_pair_alone_from_the_side_of_the_fuel_that_leads_its_sentence(pair):
+    words = read(sections.two_fuels(analysis("three"), *pair).html).text.replace("\u00a0", " ")
+    company, _, rest = words.partition("For this pair alone")
+    leads = re.findall(r"(Alder lump|Olive-stone briquettes) (?:peaked|stayed above 150)", company)
+    assert leads == ["Alder lump", "Olive-stone briquettes"]
+    alone = re.findall(r"(?:hotter|longer|shorter|cooler) for ([a-z -]+)", rest.partition("Over time")[0])
+    assert alone == [each.lower() for each in leads]
+
+
+def test_the_appendix_has_the_comparisons_without_the_earlier_folders_where_there_are_any():
+    caption = "the same comparisons without the earlier folders"
+    made = analysis("beside")
+    words = text("beside", sections.comparison_tables)
+    alone = made.comparisons_alone.set_index("metric")
+    assert words.count(caption) == len(alone) == 4
+    (peak,) = re.findall(rf"Peak temperature: {caption} .*?{caption}", words)
+    row = alone.loc["peak"]
+    shown = "".join(f"{row[name]:.0f}" for name in ("difference", "low", "high"))
+    assert f"alder lump − pressed briquettes{shown}" in peak and str(row["verdict"]) in peak
+    assert "of these burns alone" in peak
+    assert caption not in text("three", sections.comparison_tables)
+
+
 def test_two_fuels_weighs_the_price_at_the_temperature_of_the_primary_measure_though_the_report_did_not():
     found = analysis("three")
     control = found.run.trial.control_fuel

@@ -1,7 +1,10 @@
 """A new run folder: from exports to a folder that opens, step by step; whole or not at all."""
 
 import shutil
+import subprocess
+import sys
 import tomllib
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -109,6 +112,35 @@ def test_reports_and_rehearsals_of_the_demo_stay_behind(tmp_path, monkeypatch):
     folder = start_run(tmp_path / "demo", demo=True)
     assert not (folder / "reports").exists() and not (folder / "rehearsal-1").exists()
     assert (folder / "burns.csv").stat().st_mode & 0o200
+
+
+def test_a_built_wheel_holds_the_demo_and_none_of_the_reports_made_in_the_tree(tmp_path):
+    tree, root = tmp_path / "tree", Path(__file__).parents[2]
+    for name in ("kit", "templates", "runs"):
+        shutil.copytree(
+            root / name,
+            tree / name,
+            ignore=shutil.ignore_patterns("__pycache__", "reports", "rehearsal-*", "notebooks"),
+        )
+    for name in ("pyproject.toml", "README.md", "LICENSE"):
+        shutil.copyfile(root / name, tree / name)
+    demo = tree / "runs" / "hill-school"
+    shipped = {path.relative_to(demo).as_posix() for path in demo.rglob("*") if path.is_file()}
+    for made in (
+        "reports/2026-12-01-standard/report.html",
+        "rehearsal-1/burns.csv",
+        "notebooks/standard.ipynb",
+    ):
+        (demo / made).parent.mkdir(parents=True)
+        (demo / made).write_text("made in the tree", encoding="utf-8")
+    subprocess.run(
+        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", tmp_path], cwd=tree, check=True
+    )
+    (wheel,) = tmp_path.glob("*.whl")
+    with zipfile.ZipFile(wheel) as archive:
+        inside = {name for name in archive.namelist() if "hill-school/" in name}
+        assert {"kit/packaged/templates/standard.ipynb", "kit/check.toml"} <= set(archive.namelist())
+    assert inside == {f"kit/packaged/hill-school/{name}" for name in shipped}
 
 
 def refused(*arguments, **options):

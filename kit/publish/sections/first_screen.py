@@ -16,6 +16,7 @@ from kit.publish.provenance import earlier_looks
 from kit.publish.report_data import ReportData, cost_metric, price_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
+from kit.publish.sections.method import promises_more
 from kit.publish.sections.section import APPENDIX, heading, label, paragraph, topic
 from kit.publish.wording import burns_named, captioned, ends_known, estimate, sentences_of
 
@@ -113,7 +114,10 @@ def _key(data: ReportData) -> str:
 
 
 def warnings(data: ReportData) -> list[Html]:
-    """Return what must be known before anything is read: simulated, interim, single burns, one bag, earlier looks."""
+    """Return what must be known before anything is read.
+
+    Simulated, interim, single burns, one bag, intervals that fell short in the self-check, earlier looks.
+    """
     uncounted = [
         f"{data.label(str(metric))} {burns_named(rows['burn'], most=6)} ({why})"
         for (metric, why), rows in data.table("uncounted").groupby(["metric", "why"], sort=False)
@@ -124,6 +128,7 @@ def warnings(data: ReportData) -> list[Html]:
     parts = {
         "few": unnoted if data.these_bags == "these charges" else "One bag of each fuel",
         "judged_for_these": data.these_bags and not (data.bare or data.interim),
+        "promises_more": promises_more(data, of_spreads=False),  # none of a spread stands on the first screen
         "uncounted": "; ".join(uncounted),
         "again": data.said("looks", looked=looked, looks=looks, beyond=beyond),
         "as_planned": len(data.trial.plan.stages) > 1 and not beyond,

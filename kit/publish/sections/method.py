@@ -209,9 +209,15 @@ def _held_and_claimed(data: ReportData) -> dict[str, object]:
     }
 
 
-def _fell_short(data: ReportData, key: str) -> list[str]:
+def promises_more(data: ReportData, of_spreads: bool = True) -> str:
+    """Say which intervals held less in the self-check than promised, those of spreads among them or not; '' if none."""
+    return data.said("promises_more", kept_less=_fell_short(data, "kept_less", of_spreads))
+
+
+def _fell_short(data: ReportData, key: str, of_spreads: bool = True) -> list[str]:
     """Say in the words of this key which intervals held less than promised in the self-check; nothing if none did."""
-    worst, *more = fell_short(data.table("self_check")).to_dict("records") or [{}]
+    rows = fell_short(data.table("self_check"))
+    worst, *more = rows[rows["component"].isna() | of_spreads].to_dict("records") or [{}]
     if not worst:
         return []
     spread = source_name(worst["component"], data) if worst["component"] == worst["component"] else ""
@@ -255,7 +261,7 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "spread_over_days": data.days > 2 and not data.singles,
         "all_dated": data.dated == data.done,
         "checked": len(data.table("self_check")),
-        "kept_less": _fell_short(data, "kept_less"),
+        "promises_more": promises_more(data),
         "many_measures": data.several_fuels and len(data.primary) > 1 and not data.bare,
     }
 
