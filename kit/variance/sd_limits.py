@@ -181,13 +181,19 @@ def _crossings(
     return np.where(least >= LAST, np.where(sign > 0, np.inf, 0.0), ends)
 
 
-def profile_holds(fit: RepeatModel, component: int, variance: float, level: float, own: bool = False) -> Mask:
-    """Return whether each response's profile interval holds a variance: one minimisation, no search for its ends."""
-    theta = fit.estimate.theta
-    rows, sd = np.arange(len(theta)), np.full(len(theta), np.sqrt(variance))
-    height, _ = _height(fit, np.full(len(rows), component), rows, sd, theta)
-    down, up = rises(fit, component, level, own)
-    return np.asarray(height**2 <= np.where(variance > theta[:, component], up, down))
+def profile_holds(fit: RepeatModel, component: int, variance: float, rise: Array, of: Codes) -> Mask:
+    """Return whether profile intervals hold a variance: one minimisation a response, no search for their ends.
+
+    Parameters
+    ----------
+    rise
+        As `rises` gives it.
+    of
+        Which responses.
+    """
+    theta, sd = fit.estimate.theta[of], np.full(len(of), np.sqrt(variance))
+    height, _ = _height(fit, np.full(len(of), component), of, sd, theta)
+    return np.asarray(height**2 <= np.where(variance > theta[:, component], rise[1, of], rise[0, of]))
 
 
 EXACT = "exact χ²"
@@ -226,20 +232,21 @@ def best_hold(fit: RepeatModel, truth: Array, level: float = 0.95) -> Array:
     """Return whether the limits of `best_limits` hold true variances (c,): (responses, components), 0 or 1.
 
     Limits by the average hold a value whose chance of being exceeded is between theirs, a profile's one at which it is
-    low enough: no limit is searched for.
+    low enough: no limit is searched for. Profiles are dear: each response follows one component, NaN are the others.
     """
-    averaged, own = _offered(fit), _own_burns(fit)
-    closed, held = _closed(fit, level) if averaged else {}, []
+    averaged, own, c = _offered(fit), _own_burns(fit), len(truth)
+    closed, held = _closed(fit, level) if averaged else {}, np.full((len(fit.estimate.theta), c), np.nan)
     for j, variance in enumerate(truth.tolist()):
         if j in closed:
             low, high = closed[j][1]
-            held.append((low <= np.sqrt(variance) * (1 + 1e-12)) & (high >= np.sqrt(variance)))
+            held[:, j] = (low <= np.sqrt(variance) * (1 + 1e-12)) & (high >= np.sqrt(variance))
         elif averaged:
-            above = np.concatenate([part.above(variance) for part in _scales(fit, np.eye(len(truth))[j])])
-            held.append((above <= (1 + level) / 2) & ((above >= (1 - level) / 2) | (variance <= 0)))
+            above = np.concatenate([part.above(variance) for part in _scales(fit, np.eye(c)[j])])
+            held[:, j] = (above <= (1 + level) / 2) & ((above >= (1 - level) / 2) | (variance <= 0))
         else:
-            held.append(profile_holds(fit, j, variance, level, own))
-    return np.stack(held, axis=1).astype(np.float64)
+            followed = np.arange(j, len(held), c)
+            held[followed, j] = profile_holds(fit, j, variance, rises(fit, j, level, own), followed)
+    return held
 
 
 def _offered(fit: RepeatModel) -> bool:

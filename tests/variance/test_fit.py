@@ -2,6 +2,7 @@
 
 import warnings
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from kit.variance import f_test, fit_repeats
 from kit.variance.bootstrap import bootstrap, variance_shares
 from kit.variance.engine import dense_space, engine_of
 from kit.variance.inference import predict_burn
-from kit.variance.sd_limits import component_limits, profile_holds, profile_limits
+from kit.variance.sd_limits import component_limits, profile_holds, profile_limits, rises
 from tests.judge.made import burns_table
 from tests.variance.reference import ARGUMENTS, assert_allclose, fitted, table
 from tests.variance.written_out import criterion, kenward_roger
@@ -169,9 +170,10 @@ def test_a_profile_holds_what_lies_between_its_limits(name):
     fit = fitted(name)
     low, high = profile_limits(fit)
     for j in range(len(fit.names)):
-        assert profile_holds(fit, j, (0.999 * high[0, j]) ** 2, 0.95).all()
-        assert not profile_holds(fit, j, (1.001 * high[0, j]) ** 2, 0.95).any()
-        assert low[0, j] == 0 or not profile_holds(fit, j, (0.999 * low[0, j]) ** 2, 0.95).any()
+        held = partial(profile_holds, fit, j, rise=rises(fit, j, 0.95, own=False), of=np.zeros(1, int))
+        assert held((0.999 * high[0, j]) ** 2).all()
+        assert not held((1.001 * high[0, j]) ** 2).any()
+        assert low[0, j] == 0 or not held((0.999 * low[0, j]) ** 2).any()
 
 
 def test_the_exact_limits_of_the_burn_sd_use_the_burns_within_bags():
