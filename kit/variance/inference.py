@@ -324,7 +324,8 @@ def _effective(nodes: Nodes, rows: Codes, estimates: Array, alpha: float) -> Eff
     near = np.maximum(near * unit, least * _quantile(freedom, alpha))
     far = np.maximum(far * unit, least * _quantile(freedom, _FURTHER * alpha))
     ratio = np.divide(far, near, out=np.ones_like(near), where=near > 0)
-    df = np.clip(1 / _inverse_df(alpha)(ratio), 0.5, at.dof)
+    # tails shorter than the normal's have no t: then that of the most degrees of freedom
+    df = 1 / np.clip(_inverse_df(alpha)(ratio), 1 / at.dof, 2.0)
     return near / _quantile(df, alpha), df
 
 

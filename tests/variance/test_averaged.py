@@ -1,5 +1,6 @@
 """df='best' against classical t, a plain double loop of the same integral, and its own symmetries."""
 
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -202,6 +203,22 @@ def test_four_groups_of_burns_beside_bags_and_days_have_an_answer():
     assert alone.method == "Kenward–Roger" and "averaged" in known.method
     assert np.median(known.se / alone.se) == pytest.approx(1.0, abs=0.3)
     assert (known.df > 5).all()
+
+
+@pytest.mark.parametrize("seed", [82, 241])
+def test_tails_shorter_than_the_normals_are_those_of_many_degrees_of_freedom(seed):
+    """An averaged distribution whose far tail is nearer than a normal's: no t of half a degree of freedom."""
+    rng = np.random.default_rng(seed)
+    burns = pd.DataFrame(list(product(range(4), range(3), range(2))), columns=["fuel", "bag", "burn"])
+    is_lump, bag = burns["fuel"] < 2, 3 * burns["fuel"] + burns["bag"]
+    burns["kind"] = np.where(is_lump, "lump", "briquette")
+    burns["day"] = rng.permutation(24) % 12
+    spread = 5 * rng.standard_normal(12)[bag] + 3 * rng.standard_normal(12)[burns["day"]]
+    burns["value"] = 200 + spread + np.where(is_lump, 4, 9) * rng.standard_normal(24)
+    fit = fit_repeats(burns.assign(bag=bag), day="day", kind="kind", spread="by kind")
+    pairs = contrasts(fit, _pairs(fit), "best")
+    plain = contrasts(fit, _pairs(fit), "kenward-roger")
+    assert (pairs.df > 5).all() and (pairs.se > 0.8 * plain.se).all()
 
 
 @pytest.mark.parametrize("nu", [1.0, 2.5, 23.0, 400.0, 1e9])
