@@ -2,6 +2,7 @@
 
 import io
 import re
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -16,7 +17,8 @@ from kit.publish import sections
 from kit.publish.canvas import FILM, PAGE, ROLES, Frame, apart, light_to_dark, short
 from kit.publish.drawing import export, files_of, light_and_dark, recoloured, short_path, small_svg
 from kit.publish.sections import section
-from kit.publish.sections.burn_curves import MOST_FLAGS, thin_burns, thin_flags
+from kit.publish.report_data import report_data
+from kit.publish.sections.burn_curves import MOST_FLAGS, lines_of, overlay_drawing, thin_burns, thin_flags
 from kit.publish.sections.section import shown
 from kit.runtime.kernel import FAULTS_FILE
 from kit.runtime.processes import Worker
@@ -83,6 +85,27 @@ def test_a_fuel_or_a_kind_can_be_chosen_without_script(drawings):
         assert group == "all" or ('class="pick' in page and f'input[value="{group}"]:checked' in stylesheet())
     assert "<script" not in page and "data-choices" not in page
     assert {"fuel-1", "kind-1"} <= {group for group, _ in overlay.choices}
+
+
+def test_a_mean_is_finer_once_a_burn_has_ended_and_its_peak_is_of_them_all():
+    """Of two burns the cooler one ends: what is left is hotter at once, and no peak of the fuel."""
+    data, minutes = report_data(analysis("three")), np.arange(0, 60.0, 5)
+    fuels = [player.id for player in data.cast]
+    heights = {fuel: 100 + 0.1 * minutes for fuel in fuels} | {fuels[0]: np.where(minutes < 40, 200, 260)}
+    rows = [
+        {"fuel": fuel, "elapsed_s": 60 * at, "mean": height, "low": height - 9, "high": height + 9, "level": 0.95,
+         "band_low": height - 9, "band_high": height + 9, "n": 1 if fuel == fuels[0] and at >= 40 else 2}
+        for fuel in fuels for at, height in zip(minutes, heights[fuel], strict=True)
+    ]  # fmt: skip
+    ended = replace(data, instead={"mean_curves": pd.DataFrame(rows)})
+    lines = lines_of(ended, ended.cast)
+    own = lines.of(next(iter(ended.cast)))
+    assert own["whole"].tolist() == (minutes < 40).tolist() and lines.thins
+    overlay = overlay_drawing(ended)
+    assert "Finer where a burn of the fuel has ended" in overlay.html()
+    curve = next(line for line in overlay.draw(PAGE).axes[0].lines if line.get_linewidth() == PAGE.pen * 1.9)
+    assert np.nanmax(curve.get_ydata()) == 200
+    assert "the mean climbs to 200 °C" in overlay.html()
 
 
 def test_svgs_are_small(drawings):

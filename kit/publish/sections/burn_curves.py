@@ -70,7 +70,7 @@ class Lines:
     burns
         fuel, burn, minutes, temp; a blank temp breaks the line.
     means
-        fuel, minutes, mean, band_low, band_high; may be empty.
+        fuel, minutes, mean, band_low, band_high, n, whole (no burn of the fuel has ended yet); may be empty.
     flags
         fuel, burn, minutes, temp, flag of flagged readings.
     x, y
@@ -98,7 +98,13 @@ class Lines:
         if len(own):
             return own
         burns = self.burns[self.burns["fuel"] == player.id]
-        return burns.assign(mean=burns["temp"], band_low=float("nan"), band_high=float("nan"))
+        return burns.assign(mean=burns["temp"], band_low=float("nan"), band_high=float("nan"), whole=True)
+
+    @property
+    def thins(self) -> bool:
+        """Whether a mean is drawn on after one of its burns has ended."""
+        shown = self.means[self.means["minutes"] <= self.end]
+        return bool((~shown["whole"] & shown["mean"].notna()).any())
 
 
 @lru_cache(maxsize=1)
@@ -122,6 +128,9 @@ def lines_of(data: ReportData, cast: Cast) -> Lines:
     table = data.table("mean_curves")
     means = data.as_shown(table[table["fuel"].isin(ids)], "°C", "mean", *ENDS)
     means = means.assign(minutes=means["elapsed_s"].astype(float) / 60)
+    all_there = means["n"] == means.groupby("fuel")["n"].transform("max")
+    last = means["minutes"].where(all_there).groupby(means["fuel"]).transform("max")
+    means = means.assign(whole=means["minutes"] <= last)
     thresholds = tuple(float(data.shown(level, "°C")) for level in data.trial.thresholds)
     drawn = means.assign(temp=means["mean"]) if len(means.dropna(subset=["mean"])) else burns
     end = fire_end(drawn, min(thresholds, default=float("inf")))
@@ -171,12 +180,12 @@ def _parts(data: ReportData, cast: Cast, lines: Lines) -> dict[str, object]:
                 "burns": lines.n.get(player.id, Count()).burns,
                 "means": len(lines.means),
             }
-            ends = {"top": own.loc[own["mean"].idxmax()], "last": own.iloc[-1]}
+            ends = {"top": own.loc[own["mean"].where(own["whole"]).idxmax()], "last": own.iloc[-1]}
             told.append(data.said("curve", axis=lines.y, **said, **ends))
     return {
         "alt": " ".join(told),
         "at": f", {place}" if place else "",
-        "band": data.said("band", banded=lines.means["band_low"].notna().any()),
+        "band": data.said("band", banded=lines.means["band_low"].notna().any(), fewer=lines.thins),
         **data.n_parts(lines.n),
     }
 
@@ -209,7 +218,7 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
         "unit": unit,
         "of": counts_of_two(*names, [lines.n.get(fuel, Count()) for fuel in (a, b)]),
         "banded": banded,
-        "band": data.said("band", banded=banded),
+        "band": data.said("band", banded=banded, fewer=lines.thins),
         "spans": [
             data.said("span", start=round(start), end=round(end), long=end - start >= 1)
             for start, end in spans
@@ -260,7 +269,9 @@ def _name_peaks(axes: Axes, lines: Lines, cast: Cast, frame: Frame) -> float:
     """Mark each peak and name it to the right of every curve at its height; return what the axis lacks, as a share."""
     end = axes.get_xlim()[1]
     drawn = {player: own[own["minutes"].between(0, end)] for player in cast if len(own := lines.of(player))}
-    tops = {player: own.loc[own["mean"].idxmax()] for player, own in drawn.items() if len(own)}
+    tops = {
+        player: own.loc[own["mean"].where(own["whole"]).idxmax()] for player, own in drawn.items() if len(own)
+    }
     if not tops:
         return 0.0
     (low, high), box, (inches_wide, inches_high) = axes.get_ylim(), axes.get_position(), figures.size_of(axes)
@@ -383,10 +394,11 @@ def _mean_line(axes: Axes, own: pd.DataFrame, player: Player, frame: Frame, alph
     own = own[own["minutes"].between(*axes.get_xlim())]
     hue = frame.fuel(player.place)
     _band(axes, own, ("band_low", "band_high"), hue, alpha, player.group)
-    axes.plot(
-        own["minutes"], own["mean"], color=hue, linewidth=frame.pen * 1.9, linestyle=player.dash, zorder=4,
-        gid=player.group,
-    )  # fmt: skip
+    style: dict[str, Any] = {"color": hue, "linestyle": player.dash, "zorder": 4, "gid": player.group}
+    axes.plot(own["minutes"], own["mean"].where(own["whole"]), linewidth=frame.pen * 1.9, **style)
+    if not own["whole"].all():
+        from_there = ~own["whole"].shift(-1, fill_value=False)
+        axes.plot(own["minutes"], own["mean"].where(from_there), linewidth=frame.pen * 0.9, **style)
 
 
 def _band(
