@@ -16,8 +16,8 @@ from kit.page.document import DARK, FUELS_DARK
 from kit.publish import sections
 from kit.publish.canvas import FILM, PAGE, ROLES, Frame, apart, light_to_dark, short
 from kit.publish.drawing import export, files_of, light_and_dark, recoloured, short_path, small_svg
-from kit.publish.sections import section
 from kit.publish.report_data import report_data
+from kit.publish.sections import section
 from kit.publish.sections.burn_curves import MOST_FLAGS, lines_of, overlay_drawing, thin_burns, thin_flags
 from kit.publish.sections.section import shown
 from kit.runtime.kernel import FAULTS_FILE
@@ -91,7 +91,7 @@ def test_a_mean_is_finer_once_a_burn_has_ended_and_its_peak_is_of_them_all():
     """Of two burns the cooler one ends: what is left is hotter at once, and no peak of the fuel."""
     data, minutes = report_data(analysis("three")), np.arange(0, 60.0, 5)
     fuels = [player.id for player in data.cast]
-    heights = {fuel: 100 + 0.1 * minutes for fuel in fuels} | {fuels[0]: np.where(minutes < 40, 200, 260)}
+    heights = dict.fromkeys(fuels, 100 + 0.1 * minutes) | {fuels[0]: np.where(minutes < 40, 200, 260)}
     rows = [
         {"fuel": fuel, "elapsed_s": 60 * at, "mean": height, "low": height - 9, "high": height + 9, "level": 0.95,
          "band_low": height - 9, "band_high": height + 9, "n": 1 if fuel == fuels[0] and at >= 40 else 2}
