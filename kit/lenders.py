@@ -11,7 +11,15 @@ from pydantic_core import to_jsonable_python
 from kit.data_file import data_file
 from kit.errors import Faults, refusals
 from kit.metrics.measuring import WINDOWS
-from kit.results_file import conditions, differences, newest_results, reports_of, sha256_of
+from kit.results_file import (
+    conditions,
+    copied_from,
+    differences,
+    logs_of,
+    newest_results,
+    reports_of,
+    sha256_of,
+)
 from kit.trial import Trial
 from kit.trial.models import ALL_ALIKE
 from kit.trial.run import lender_folders
@@ -42,12 +50,6 @@ class Lender:
     def name(self) -> str:
         """The folder's name."""
         return self.folder.name
-
-    @property
-    def logs(self) -> dict[str, int]:
-        """Hash and size of each of its logs."""
-        inputs = self.results.get("inputs", ())
-        return {each["sha256"]: each["bytes"] for each in inputs if str(each["name"]).startswith(f"{LOGS}/")}
 
     def rows_of(self, table: str, metric_id: str) -> list[Mapping[str, Any]]:
         """Return the rows of a metric in one of its tables."""
@@ -84,27 +86,23 @@ def lenders_of(folder: Path, trial: Trial) -> tuple[tuple[Lender, ...], tuple[st
     stated = {key: getattr(trial, key) for key in SAME}
     places = able_lenders(folder, lender_folders(folder, trial.model.borrow_from))
     found = [Lender(place, newest_results(place, "metrics")[1]) for place in places]
-    sizes = {size for lender in found for size in lender.logs.values()}
+    sizes = {size for lender in found for size in logs_of(lender.results).values()}
     own = (path for path in (folder / LOGS).rglob("*") if path.is_file() and path.stat().st_size in sizes)
     whose = {sha256_of(path): "this folder" for path in own}
     for lender in found:
         name, then = lender.name, lender.results.get("trial", {})
-        owners = [whose[log] for log in lender.logs if log in whose]
-        # one log that is here too makes no copy: a day's may hold fires of two trials
-        is_copy = bool(owners) and 2 * len(owners) >= len(lender.logs)
-        if not is_copy:
-            whose |= dict.fromkeys(lender.logs, name)
+        copied = copied_from(logs_of(lender.results), name, whose)
         there = then.get("measuring") or {}
         ways = (trial.measuring.shortened(2**halvings) for halvings in range(MOST_HALVINGS))
         same = (way for way in ways if all(there.get(window) == getattr(way, window) for window in WINDOWS))
         stated["measuring"] = next(same, trial.measuring)
         others = differences(conditions(then), conditions(to_jsonable_python(stated, by_alias=False)))
-        if every and (others or is_copy):
-            why = {"name": name, "whose": "".join(owners[:1]), "why": ", ".join(others)}
+        if every and (others or copied):
+            why = {"name": name, "whose": copied, "why": ", ".join(others)}
             unlike.append(WORDS["unlike" if others else "copy"].format(**why))
             continue
-        if is_copy:
-            faults.take(refused("copy", name=name, whose=owners[0]))
+        if copied:
+            faults.take(refused("copy", name=name, whose=copied))
         for key, (before, now) in others.items():
             faults.take(refused("pooled", name=name, key=key, then=before or "none", now=now or "none"))
         lenders.append(lender)

@@ -8,7 +8,7 @@ their values or spreads are put together.
 import hashlib
 import json
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -194,6 +194,31 @@ def sha256_of(path: Path) -> str:
     """Return the SHA-256 of a file, as results.json records its inputs."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def logs_of(results: Record) -> dict[str, int]:
+    """Return hash and size of each log that the burns of a results.json came from."""
+    inputs = results.get("inputs", ())
+    return {each["sha256"]: each["bytes"] for each in inputs if str(each["name"]).startswith("logs/")}
+
+
+def copied_from(logs: Collection[str], name: str, whose: dict[str, str]) -> str:
+    """Return of which trial another is a copy, by the hashes of their logs; '' where its burns are its own.
+
+    Half of its logs make a copy; one alone makes none, for a day's may hold fires of two trials.
+
+    Parameters
+    ----------
+    logs, name
+        Of the trial in question.
+    whose
+        The trial that each log counts for already; those of a trial of its own are added.
+    """
+    owners = [whose[log] for log in logs if log in whose]
+    if owners and 2 * len(owners) >= len(logs):
+        return owners[0]
+    whose.update(dict.fromkeys(logs, name))
+    return ""
 
 
 def corrected_report(folder: str | Path, name: str) -> Path:

@@ -14,7 +14,16 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from kit.errors import Faults
-from kit.results_file import conditions, differences, main_probe, newest_report, read_part, reports_of
+from kit.results_file import (
+    conditions,
+    copied_from,
+    differences,
+    logs_of,
+    main_probe,
+    newest_report,
+    read_part,
+    reports_of,
+)
 
 KEYS: Final = ("schema", "report", "trial", "inputs", "burns", "metrics")
 """What is read of a results.json; curves and the rest, most of the file, are passed over."""
@@ -144,7 +153,7 @@ def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
     Raises
     ------
     KitError
-        With every file that cannot be read or holds no burns.
+        With every file that cannot be read, holds no burns, or holds those of another.
     """
     faults, found = Faults(), []
     for path in map(Path, paths):
@@ -164,6 +173,13 @@ def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
                 date.fromisoformat(day)
             except ValueError:
                 faults.refuse(where, f"day '{day[:60]}'", "a day, yyyy-mm-dd", again)
+    # the longest first, so that half a copy is found in the whole
+    whose: dict[str, str] = {}
+    for path, results in sorted(found, key=lambda one: -len(logs_of(one[1]))):
+        if copied := copied_from(logs_of(results), str(path.parents[2]), whose):
+            holds, expected = f"logs of {copied}", "seasons of burns of their own"
+            remedy = "Leave one of the two out: burns that count twice make error bars that are too short."
+            faults.refuse(str(path.parents[2]), holds, expected, remedy)
     faults.settle()
     folders, every = [path.parents[2] for path, _ in found], [results for _, results in found]
     names = [folder.name for folder in folders]

@@ -29,7 +29,7 @@ def write_folder(season, place, changes=None, setting="", inputs=()):
         "schema": "repeatburn-results/1",
         "report": "0",
         "trial": trial(**(changes or {})),
-        "inputs": [{"name": name, "bytes": 0, "sha256": ""} for name in inputs],
+        "inputs": [{"name": name, "bytes": 0, "sha256": name} for name in inputs],
         "burns": burns,
         "metrics": metrics,
         "curves": {"mean": {"metrics": [1], "burns": [2]}},

@@ -64,6 +64,24 @@ def test_a_season_is_called_by_title_and_months_and_by_its_folder_where_another_
     assert called(replace(spring, rows=rows), place="e") == ["'made' of December 2000 to January 2001"]
 
 
+def test_a_copy_of_a_season_is_refused_even_where_one_of_the_two_has_grown(tmp_path):
+    logs = [f"logs/{k}.csv" for k in range(9)]
+
+    def folder(k, inputs):
+        return write_folder(made_season(k, RNG(k)), tmp_path, inputs=["trial.toml", *inputs])
+
+    copy, whole, own = (
+        folder(0, logs[:3]),
+        folder(1, logs),
+        folder(2, ["logs/other.csv", "logs/3.csv", "logs/x.csv"]),
+    )
+    with pytest.raises(KitError) as caught:
+        open_seasons(newest_reports([copy, whole, own]))
+    assert [(each.where, each.found) for each in caught.value.problems] == [(str(copy), f"logs of {whole}")]
+    # a day's log of two trials and the same trial file make no copy
+    assert len(open_seasons(newest_reports([whole, own]))) == 2
+
+
 def test_a_day_that_is_none_is_refused_by_name(tmp_path):
     season = made_season(0, RNG(0))
     season.rows["peak"][3] = season.rows["peak"][3]._replace(day="2026-13-45")
