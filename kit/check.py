@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.logged_burns import logged_burns, main_probe, price_per_kg
+from kit.burns.logged_burns import burns_of, logged_burns, main_probe, price_per_kg
 from kit.burns.measure import measure
 from kit.data_file import data_file
 from kit.errors import Faults, KitError, Problem
@@ -215,7 +215,8 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     lowest = min(run.trial.thresholds, default=np.inf)
     cold = [(sound, sound.range_k) for sound in all_sound if sound.range_k < LEAST_RANGE_K]
     hot = [(sound, sound.last_c) for sound in all_sound if sound.last_c >= lowest and not sound.is_cut_short]
-    for name, found in (("cold", cold), ("hot", hot)):
+    rising = [(sound, sound.last_c) for sound in all_sound if sound.is_rising and not sound.is_cut_short]
+    for name, found in (("cold", cold), ("hot", hot), ("rising", rising)):
         if found:
             burns = _named([sound.burn for sound, _ in found])
             ends = (f"{end([value for _, value in found]):.0f}" for end in (min, max))
@@ -237,6 +238,8 @@ class _Soundness:
         Share of the time without a sound reading.
     range_k, last_c
         What the sound readings span, and where they end.
+    is_rising
+        Whether the curve as it is measured ends at its highest, or no further below than a reading scatters about it.
     fires, begun
         Fires from time zero to the stop, and when they began: clock times, or minutes after zero.
     late_min
@@ -254,6 +257,7 @@ class _Soundness:
     range_k: float
     last_c: float
     is_cut_short: bool
+    is_rising: bool
     fires: int
     begun: str
     late_min: float
@@ -267,6 +271,7 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
     meant = logs.flags[(logs.flags["probe"] == main) & (logs.flags["flag"] == "after top-up")]
     topped = meant.groupby("burn")["n"].sum()
     logged = {log.burn: log for log in logged_burns(logs.readings) if log.probe == main}
+    measured = burns_of(logs.readings, run, [main])
     for burn in [burn for burn in run.in_state("done")["burn"] if burn in counts.index]:
         log, span, count = logged[burn], spans.loc[burn], counts.loc[burn]
         stop = float(np.fmin(span["end_s"], span["stop_s"]))  # the log's end where no stop is written
@@ -281,6 +286,10 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
         if zero:
             lit = datetime.fromisoformat(zero)
             begun = [f"{lit + timedelta(seconds=begin_s):%H:%M}" for begin_s in begins]
+        curve, is_rising = measured[burn, main].curve, False
+        if curve is not None:
+            scatter = float(np.median(np.abs(curve.celsius - curve.smooth)))
+            is_rising = bool(curve.smooth.max() - curve.smooth[-1] <= max(scatter, curve.resolution_c))
         n = int(count["n"] + count["n_lost"])
         lost = max(int(count["n_unusable"] - topped.get(burn, 0) + count["n_lost"]), 0)
         yield _Soundness(
@@ -293,6 +302,7 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
             range_k=float(np.ptp(celsius)) if len(celsius) else 0.0,
             last_c=float(celsius[-1]) if len(celsius) else -np.inf,
             is_cut_short=bool(span["cut_short"]),
+            is_rising=is_rising,
             fires=len(begins),
             begun=", ".join(begun),
             late_min=begins[0] / 60 if begins and not zero else 0.0,

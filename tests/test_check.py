@@ -245,6 +245,32 @@ def test_burns_that_ended_hot_are_named_as_their_times_count_to_the_stop_alone(t
     assert not any("ended at" in note for note in check(tmp_path / "cold").notes)
 
 
+def test_burns_that_were_still_rising_as_they_ended_are_named_as_their_peak_counts_to_the_stop_alone(
+    tmp_path,
+):
+    row, noise = (
+        HEAD + "01,a,1,2026-05-14,10:00,{},a.csv,\n",
+        np.random.default_rng(4).normal(0, 0.4, len(SECONDS)),
+    )
+
+    def said(stopped, celsius):
+        log = csv_of(START, SECONDS[: len(celsius)], grate=celsius + noise[: len(celsius)])
+        folder = tmp_path / f"{stopped.replace(':', '-')} {len(celsius)} {celsius[0]:.0f}"
+        folder_of(folder, row.format(stopped), {"a.csv": log})
+        return [note for note in check(folder).notes if "rising" in note]
+
+    fire = curve(SECONDS)
+    top = int(fire.argmax())
+    (ended,) = said("", fire[: top - 20])
+    assert ended.startswith(
+        "Burn 01, probe grate (°C): the highest temperature is that of the last readings. "
+    )
+    assert said(f"10:{SECONDS[top - 20] / 60:.0f}", fire)  # stopped though the log goes on
+    assert said("", np.minimum(fire, fire[top] - 30)[: top + 20])  # level within what readings scatter
+    assert not said("", fire) and not said("", fire[: top + 40])
+    assert not said("14:00", fire[: top - 20])  # the log was cut short: the peak is 'at least'
+
+
 def test_burns_that_do_not_count_for_a_primary_metric_are_named(tmp_path):
     head = "burn,fuel,bag,day,lit,stopped,log,charge_g,ash_g\n"
     rows = "01,a,1,2026-05-14,10:00,12:20,a.csv,400,12\n02,a,1,2026-05-15,10:00,12:20,b.csv,400,\n"

@@ -561,6 +561,12 @@ def test_logs_that_were_all_cut_short_are_not_named_one_by_one():
     some = every.assign(cut_short=every["burn"] != every["burn"].iloc[0])
     told = read(sections.data_quality(made.with_tables(spans=some)).html).text
     assert "the log ended before the stop" in told and f"All {n} burns" not in told
+    whole = every.assign(cut_short=False, started_late=False)
+    for stopless in (True, False):  # of a stop that nobody noted no log falls short
+        noted = whole.assign(stop_s=float("nan")) if stopless else whole.fillna({"stop_s": 60.0})
+        told = read(sections.data_quality(made.with_tables(spans=noted)).html).text
+        assert "No log ended before a stop that was noted." in told and "cut short" not in told
+        assert ("Where none was noted, the log’s end counts" in told.replace("'", "’")) == stopless
 
 
 def test_little_fuel_that_is_still_needed_is_told_to_a_tenth_of_a_kilogram():

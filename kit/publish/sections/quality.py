@@ -53,7 +53,7 @@ def data_quality(data: ReportData) -> list[object]:
         for (fuel, why), own in excluded
     ]
     told = [*_flags_told(data), *(left_out or ["No burn was left out."])]
-    told += told_cut or ["No log was cut short."]
+    told += told_cut or [data.said("whole_logs", stopless=spans["stop_s"].isna().any())]
     told += [data.said("lid_open", measure=data.label(lid["metric"]), **lid) for lid in lids]
     return [
         data.said("readings", n=plain(n, 0), burns=spans["burn"].unique(), files=files, were=were),
