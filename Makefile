@@ -10,7 +10,7 @@ unexport PYTHONDONTWRITEBYTECODE  # or every process compiles all its libraries 
 SHELL := bash
 .SHELLFLAGS := -o pipefail -c
 
-.PHONY: help env report check lab test lint oldest bench simulate fuzz soak locks clean
+.PHONY: help env report check lab test sample lint oldest bench simulate fuzz soak locks clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -53,8 +53,11 @@ lab: .venv/made-lab  ## JupyterLab on a run folder: make lab RUN=folder
 	@test "$(RUN)" != runs/hill-school || test -d build/hill-school || $(PYTHON) -m kit start build/hill-school --demo
 	@$(PYTHON) -m kit lab "$(RUN:runs/hill-school=build/hill-school)"
 
-test: .venv/made-test  ## the whole test suite
+test: .venv/made-test  ## the test suite
 	@$(PYTHON) -m pytest -n auto
+
+sample: .venv/made-test  ## a part of the long runs: simulate, fuzz, soak
+	@$(PYTHON) -m pytest -n auto -m long
 
 lint: .venv/made-test  ## style, docstrings and types
 	@$(PYTHON) -m ruff check .
@@ -66,6 +69,7 @@ oldest:  ## the suite with the oldest versions that pyproject.toml allows
 	@$(call install,.venv-oldest,$(LOCKED)/oldest.lock)
 	@$(call install_kit,.venv-oldest)
 	@.venv-oldest/bin/python -m pytest -n auto
+	@.venv-oldest/bin/python -m pytest -n auto -m long
 
 bench: .venv/made-test  ## time the kit against its yardsticks, as ratios in one run
 	@$(PYTHON) -m tests.bench

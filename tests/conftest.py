@@ -12,7 +12,7 @@ settings.register_profile("kit", deadline=None)  # how long a call takes on a bu
 settings.load_profile("kit")
 
 TOGETHER = {
-    "analyses": ("publish_content/", "test_analysis.py", "judge/test_consistency.py"),
+    "analyses": ("publish_content/", "test_analysis.py", "test_examples.py", "judge/test_consistency.py"),
     "demo": ("publish/test_demo.py",),
     "lab": ("publish/test_in_lab.py",),
     "pages": ("publish/test_browser.py",),
@@ -20,7 +20,6 @@ TOGETHER = {
     "notebooks": ("test_notebooks.py",),
     "plans": ("plan/",),
     "seasons": ("history/test_report.py",),
-    "examples": ("test_examples.py",),
 }
 """Where tests of one process stand."""
 

@@ -8,6 +8,7 @@ import pytest
 
 import kit
 from kit.plan import power_of, run_order
+from tests.publish_content.made import analysis
 
 DEMO = Path(__file__).parents[1] / "runs" / "hill-school"
 WITHOUT = {"explorer", "sections", "as_table", "picture", "write_outputs"}
@@ -26,7 +27,8 @@ def names():
     metrics = kit.burn_metrics(logs.readings, run)
     rows, model = kit.declared_model(metrics, run, "peak")
     fit = kit.fit_repeats(rows, **model)
-    return {"pd": pd, "demo": DEMO, "run": run, "logs": logs, "metrics": metrics, "fit": fit, **PUBLIC}
+    known = {"pd": pd, "demo": DEMO, "run": run, "logs": logs, "metrics": metrics, "fit": fit}
+    return {**known, **PUBLIC, "analyse": {DEMO: analysis("demo")}.__getitem__}
 
 
 @pytest.mark.parametrize("name", PUBLIC)

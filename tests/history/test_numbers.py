@@ -11,6 +11,7 @@ from kit.history.history import Cell, came_again, fuel_table, history_tables, se
 from kit.history.pooled import block_of, pool
 from kit.variance import fit_repeats
 from kit.variance.sd_limits import component_limits
+from tests.sampled import sampled
 from tests.simulate import history as simulated
 
 RNG = np.random.default_rng
@@ -57,9 +58,10 @@ def test_bags_that_differ_no_more_than_burns_have_a_pooled_spread_of_nothing_up_
 
 
 @pytest.mark.slow
-def test_profile_limits_of_a_pooled_bag_spread_hold_it():
+@pytest.mark.parametrize("trials", sampled([12], [100]))
+def test_profile_limits_of_a_pooled_bag_spread_hold_it(trials):
     """In nineteen of twenty trials, three of their errors allowed; χ² limits held it in 77 to 96 of 100."""
-    rng, trials = RNG(4), 100
+    rng = RNG(4)
     fuel, bag = np.repeat(np.arange(4), 4), np.tile(np.repeat(np.arange(2), 2), 4)
     for sd in (0.0, 6.0, 12.0):
         held = 0
@@ -73,7 +75,7 @@ def test_profile_limits_of_a_pooled_bag_spread_hold_it():
         assert held / trials >= 0.95 - 3 * (0.95 * 0.05 / trials) ** 0.5
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_forty_seasons_flag_a_drift_keep_the_rate_and_give_the_spreads_back():
     trials = 40  # `make simulate` draws more
     steady, variances = simulated.simulate(trials, ("nothing",))
@@ -108,6 +110,13 @@ def test_a_planted_step_is_named_with_its_season_and_size():
     assert steps["where"] == "from s03 on"
     assert steps["low"] < 60 < steps["high"]
     assert set(found.standing["standing"]) == {"comparable directly"}  # all burned in the newest season too
+
+
+def test_a_planted_drift_is_named_and_seasons_alike_are_not():
+    drifting, steady = (simulated.one_history(RNG(6), np.linspace(0, end, 12)) for end in (60, 0))
+    found = drifting.chart.signals.set_index("rule").loc["drift"]
+    assert found["where"] == "first to last season" and 0 < found["low"] < 60 < found["high"]
+    assert steady.chart.signals.empty
 
 
 def test_intervals_of_fuels_hold_the_season_spread():

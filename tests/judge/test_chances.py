@@ -53,6 +53,7 @@ def test_the_next_bag_varies_more_than_the_mean_is_unsure():
     assert set(found["covers"]) == {"bag and burn"}
 
 
+@pytest.mark.long
 def test_a_sample_of_the_simulation_lies_within_its_limits():
     scene = judging.SCENES[0]
     row = judging.simulate(scene, trials=60, seed=3)

@@ -10,6 +10,7 @@ from kit.judge.question import Question
 from kit.schema import VERDICTS, metric
 from tests.judge.made import burns_table, verdict_of
 from tests.publish_content.made import analysis
+from tests.sampled import sampled
 
 DIFFERENT = tuple(verdict for verdict in VERDICTS if verdict.startswith("different"))
 
@@ -86,7 +87,7 @@ def check_tables(tables):
         assert {(r.metric, r.a, r.b) for r in tables["further"].itertuples()} <= open_ones
 
 
-@pytest.mark.parametrize("seed", range(9))
+@pytest.mark.parametrize("seed", sampled([0, 1, 2], range(3, 9)))
 def test_no_table_of_a_generated_trial_contradicts_another(seed):
     check_tables(generated(seed))
 

@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+import pytest
+
 from kit.judge.question import Question
 from kit.metrics import metric
+from kit.plan import planned
 from kit.plan.answers import Goal, Spread
+from kit.variance import inference
 
 TRIAL = """\
 [trial]
@@ -58,6 +62,18 @@ id = "lid"
 [[probe]]
 id = "grate"
 """
+
+
+def simulate_few(patch: pytest.MonkeyPatch) -> None:
+    """Have chances of few simulated trials."""
+    patch.setattr(inference, "_TRIALS", 3)
+
+
+def weigh_few(patch: pytest.MonkeyPatch) -> None:
+    """Have few designs weighed, by chances of few simulated trials."""
+    patch.setattr(planned, "MOST_BAGS", 3)
+    patch.setattr(planned, "MOST_BURNS", 2)
+    simulate_few(patch)
 
 
 def yard(folder: Path, **replaced: str) -> Path:

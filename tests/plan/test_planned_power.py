@@ -92,11 +92,10 @@ def test_a_pair_asked_about_beforehand_is_promised_what_it_alone_will_get() -> N
     assert one > two > every
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_planned_chances_hold_for_the_whole_chain() -> None:
     designs = (Tried((0, 2, 3), 4, 2), Tried((0, 1, 2, 3), 3, 2, 2))
-    trials = 250
-    table = planning.run(designs, trials)
+    table = planning.run(designs, trials=250)
     assert len(table) >= 5
     # three points and three Monte-Carlo errors: a sample of the table that `make simulate` prints
     assert (table["off"] <= planning.ALLOWED + 3 * table["mc_error"]).all(), table.to_string()

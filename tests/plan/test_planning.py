@@ -57,6 +57,7 @@ def test_a_plan_from_nothing_but_assumptions(tmp_path: Path) -> None:
     assert "REML" not in words and "Satterthwaite" not in words
 
 
+@pytest.mark.few_trials
 @pytest.mark.parametrize(("days", "is_daily"), [("", False), ("days = 24", True), ("days = 20", False)])
 def test_designs_to_choose_between_are_burned_as_the_plan_burns_them(
     tmp_path: Path, days: str, is_daily: bool
@@ -297,6 +298,7 @@ def test_an_empty_sheet_keeps_its_own_headings(tmp_path: Path) -> None:
     assert headings == [*(column.name for column in BURNS), "sparks"]
 
 
+@pytest.mark.few_trials
 def test_nothing_is_written_where_the_answers_have_faults(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y", **{'peak = "20 °C"\n"time_above:150" = "15 %"\n': ""})
     with pytest.raises(KitError, match=r"\[margins\].*smallest difference that matters"):
@@ -324,6 +326,7 @@ def test_a_failure_while_writing_is_said_and_leaves_no_scraps(tmp_path: Path, mo
     assert not list(folder.glob("burns.csv")) and not list(folder.glob("plan/.sheets*"))
 
 
+@pytest.mark.few_trials
 def test_what_does_not_fit_is_said(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y", **{"hours = 9": "hours = 3\ndays = 4\nbudget = 20"})
     planned = make_plan(folder, today=TODAY)
@@ -355,6 +358,7 @@ def test_one_setting_is_planned_and_several_are_a_choice(tmp_path: Path) -> None
     assert "for one of the settings" in " ".join(several.notes)
 
 
+@pytest.mark.few_trials
 def test_stages_share_out_the_error(tmp_path: Path) -> None:
     plain = make_plan(yard(tmp_path / "a"), today=TODAY)
     staged = make_plan(yard(tmp_path / "b", **{"seed = 5": "seed = 5\nstages = [9, 18]"}), today=TODAY)
@@ -417,6 +421,7 @@ def test_blank_ash_lets_a_cooker_burn_twice_a_day_but_not_before_it_was_checked_
     assert (planned.calendar["weigh"] == "").all() and "leave their boxes blank" in plan_words(planned)
 
 
+@pytest.mark.few_trials
 def test_what_is_taken_for_granted_and_what_a_bag_or_a_burn_more_costs_is_said(tmp_path: Path) -> None:
     words = plan_words(make_plan(yard(tmp_path / "y"), today=TODAY))
     assert "first_day = tomorrow, weekdays = every day, earliest = 08:00, cool_h = 3" in words

@@ -13,7 +13,7 @@ from kit.page.document import CAUTIONS, cautions_short
 from kit.plan import plan_run
 from kit.plan.schedule import codes
 from kit.plan.simulated import write_simulated_plan
-from tests.plan.helpers import yard
+from tests.plan.helpers import weigh_few, yard
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 
@@ -21,7 +21,9 @@ HOSTILE = "<img src=x onerror=alert(1)>"
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = yard(tmp_path_factory.mktemp("sheets") / "y", **{'"new lump"': f"'{HOSTILE}'"})
-    plan_run(made, today="2026-04-10")
+    with pytest.MonkeyPatch.context() as patch:
+        weigh_few(patch)
+        plan_run(made, today="2026-04-10")
     return made
 
 
@@ -121,6 +123,7 @@ def test_each_burn_prints_on_one_side_of_either_paper(tmp_path: Path, simulated:
         assert len(pages) <= 28 and all(len(page.split()) > 60 for page in pages)  # no nearly empty page
 
 
+@pytest.mark.few_designs
 def test_a_hazard_of_one_fuel_stands_on_every_sheet_so_that_the_code_hides_nothing_and_gives_nothing_away(
     tmp_path: Path,
 ) -> None:

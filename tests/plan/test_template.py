@@ -25,6 +25,7 @@ def run_cells(**parameters: object) -> dict[str, object]:
     return names
 
 
+@pytest.mark.few_designs
 def test_its_defaults_run_on_the_demo(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT / "templates")
     before = sorted(path.name for path in (ROOT / "runs" / "hill-school" / "plan").iterdir())
@@ -33,6 +34,7 @@ def test_its_defaults_run_on_the_demo(monkeypatch: pytest.MonkeyPatch) -> None:
     assert sorted(path.name for path in (ROOT / "runs" / "hill-school" / "plan").iterdir()) == before
 
 
+@pytest.mark.few_designs
 def test_it_writes_when_told_to(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y")
     run_cells(run_folder=str(folder), today="2026-04-10")

@@ -15,6 +15,7 @@ from kit.page.document import cautions_html, document, inlined
 from kit.page.html_tables import cols, table
 from kit.page.text import Html, element, join
 from kit.publish import make_report, sections, write_index
+from tests.plan.helpers import weigh_few
 from tests.publish.browser import PHONE, VIEWS, chromium, faults_of
 from tests.publish.stand_in import write_notebook, write_run
 from tests.publish.test_report import HOSTILE
@@ -100,7 +101,9 @@ def planned(folder, hostile=False):
             for number, line in enumerate(text)
         ]  # fmt: skip
     (folder / "trial.toml").write_text("\n".join(text) + "\n", "utf-8")
-    plan_run(folder)
+    with pytest.MonkeyPatch.context() as patch:
+        weigh_few(patch)
+        plan_run(folder)
     return folder / "plan" / "sheets.html"
 
 

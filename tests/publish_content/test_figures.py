@@ -24,6 +24,8 @@ from kit.runtime.kernel import FAULTS_FILE
 from kit.runtime.processes import Worker
 from tests.publish_content.made import HOSTILE, analysis
 
+DAY = "2026-11-25"
+
 
 @pytest.fixture(scope="module")
 def drawings():
@@ -32,6 +34,12 @@ def drawings():
     )  # fmt: skip
     found = [drawing for section in made for drawing in section(analysis("three")).figures]
     return [*found, *sections.two_fuels(analysis("three"), "alder", "olive").figures]
+
+
+@pytest.fixture(scope="module")
+def made_files(drawings):
+    """The files of each drawing of a day."""
+    return {drawing.id: files_of(drawing, DAY) for drawing in drawings}
 
 
 class DarkFrame(Frame):
@@ -115,11 +123,11 @@ def test_svgs_are_small(drawings):
         )
 
 
-def test_a_figure_turned_dark_is_the_figure_drawn_dark(drawings):
+def test_a_figure_turned_dark_is_the_figure_drawn_dark(drawings, made_files):
     for drawing in drawings:
-        files = files_of(drawing, "2026-11-25")
+        files = made_files[drawing.id]
         dark, _ = light_and_dark(drawing.drawn(in_dark(PAGE)))
-        film, _ = light_and_dark(drawing.film("2026-11-25", in_dark(FILM)))
+        film, _ = light_and_dark(drawing.film(DAY, in_dark(FILM)))
         assert files[f"{drawing.file}-dark.png"] == dark, drawing.id
         assert files[f"{drawing.file}-film-dark.png"] == film, drawing.id
 
@@ -295,29 +303,31 @@ def test_no_figure_touches_pyplot(drawings):
     assert target.getvalue()[:4] == b"\x89PNG"
 
 
-def test_the_second_process_makes_the_same_files(drawings):
+def test_the_second_process_makes_the_same_files(drawings, made_files):
     beside = Worker()
     for drawing in drawings[:3]:
         drawing.html()
-        there = beside.begin(files_of, (drawing, "2026-11-25"))
-        assert there.result() == files_of(drawing, "2026-11-25")
+        there = beside.begin(files_of, (drawing, DAY))
+        assert there.result() == made_files[drawing.id]
     beside.close()
 
 
-def test_files_begun_while_sections_are_made_are_those_that_are_written(drawings, tmp_path, monkeypatch):
+def test_files_begun_while_sections_are_made_are_those_that_are_written(
+    drawings, made_files, tmp_path, monkeypatch
+):
     beside, asked = Worker(), []
     monkeypatch.setattr(exporting, "running_worker", lambda: beside)
     monkeypatch.setenv(FAULTS_FILE, "faults.json")
-    monkeypatch.setattr(section, "report_date", lambda: "2026-11-25")
+    monkeypatch.setattr(section, "report_date", lambda: DAY)
     for drawing in drawings[:3]:
         assert shown(drawing) == drawing.html()
-        asked.append(exporting._begun[id(drawing), "2026-11-25"][1])
-    written = {path.name: path.read_bytes() for path in export(drawings[:3], tmp_path, "2026-11-25")}
+        asked.append(exporting._begun[id(drawing), DAY][1])
+    written = {path.name: path.read_bytes() for path in export(drawings[:3], tmp_path, DAY)}
     beside.close()
     assert not exporting._begun and all(future.done() for future in asked)
-    assert list(written) == [name for each in drawings[:3] for name in files_of(each, "2026-11-25")]
+    assert list(written) == [name for each in drawings[:3] for name in made_files[each.id]]
     for drawing in drawings[:3]:
-        files = files_of(drawing, "2026-11-25")
+        files = made_files[drawing.id]
         assert {name: written[name] for name in files} == files
 
 

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from kit.judge.verdicts import BEYOND, LITTLE, SAME, UNSIZED
+from tests.sampled import sampled
 from tests.simulate import sharpness
 from tests.simulate.__main__ import SEED, TABLE
 from tests.simulate.cases import CASES
@@ -33,10 +34,10 @@ def test_every_row_is_one_of_the_cases_with_its_error():
     assert (shares["trials"] == 10_000).all()
 
 
-@pytest.mark.parametrize(("name", "most"), SAMPLED.items())
-def test_a_row_keeps_its_level_and_comes_out_again(name, most):
+@pytest.mark.parametrize("name", sampled([next(iter(SAMPLED))], list(SAMPLED)[1:]))
+def test_a_row_keeps_its_level_and_comes_out_again(name):
     """Other trials of the same case: every share within four of the two Monte-Carlo errors together."""
-    case = next(each for each in CASES if each.name == name)
+    case, most = next(each for each in CASES if each.name == name), SAMPLED[name]
     made = measure(case, TRIALS, SEED - 1)
     best = made[made["method"] == "best"].set_index("quantity")
     for quantity, limit in {
@@ -63,6 +64,7 @@ def test_a_row_keeps_its_level_and_comes_out_again(name, most):
     assert off.empty, off.to_string()
 
 
+@pytest.mark.long
 def test_what_is_found_with_and_without_earlier_trials():
     rows = sharpness.of_layout(sharpness.LAYOUTS[0], 0.5, TRIALS, SEED - 2)
     table = pd.DataFrame(rows, columns=["row", "quantity", "method", "value", "mc_error", "trials"])
@@ -86,6 +88,7 @@ def test_what_is_found_with_and_without_earlier_trials():
         assert value[key] >= 0.88 - NOISE * error[key]
 
 
+@pytest.mark.long
 def test_one_log_cut_short_hardly_unsettles_the_other_fuels():
     rows = sharpness.of_cut(sharpness.LAYOUTS[1], 0.5, TRIALS // 4, SEED)
     table = pd.DataFrame(rows, columns=["row", "quantity", "method", "value", "mc_error", "trials"])

@@ -1,4 +1,4 @@
-"""The quick part of `make soak`: every kind of fault once or twice, on the cheapest command."""
+"""A part of `make soak`, on the cheapest command: one kill, and in `make sample` every kind of fault."""
 
 import subprocess
 import sys
@@ -7,7 +7,7 @@ import pytest
 
 from tests.soak import faults, places
 from tests.soak.__main__ import HEADINGS, TABLE, line
-from tests.soak.bench import Row, kit, prepared, state_faults, tree, write_run
+from tests.soak.bench import KIT, Row, aftermath, kit, prepared, state_faults, tree, write_run
 
 
 @pytest.fixture(scope="module")
@@ -19,7 +19,15 @@ def lost(tries):
     return [found for found in tries if found]
 
 
-@pytest.mark.slow
+def test_a_plan_survives_a_kill_between_two_of_its_files(bench):
+    scene = bench.scenes["plan"]
+    place = bench.laid_out(scene)
+    done = kit(["4", str(place), *scene.words(place / "in")], place, command=faults.COUNTED)
+    assert done.code == -9 and tree(place / "in") != scene.before
+    assert not aftermath(scene, place)
+
+
+@pytest.mark.long
 def test_a_plan_survives_kills_and_full_and_protected_disks(bench):
     scene = bench.scenes["plan"]
     assert not lost(faults.at_moments(bench, scene, 1))
@@ -28,7 +36,7 @@ def test_a_plan_survives_kills_and_full_and_protected_disks(bench):
     assert not lost(faults.read_only(bench, scene))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_plan_is_made_in_odd_places(bench):
     scene = bench.scenes["plan"]
     for way in (places.homes, places.private, places.no_network):
@@ -38,12 +46,17 @@ def test_a_plan_is_made_in_odd_places(bench):
     assert not lost(places.links(bench))
 
 
-@pytest.mark.slow
-def test_nothing_in_a_run_folder_is_run(bench, tmp_path):
+@pytest.mark.long
+def test_no_command_runs_anything_in_a_run_folder(bench):
     assert not lost(places.witnesses(bench))
+
+
+def test_nothing_in_a_run_folder_is_run(tmp_path):
     (tmp_path / "tmp").mkdir()
     run, witness = write_run(tmp_path / "run"), tmp_path / "witness"
     places.lay_traps(run, witness)
+    safe = (KIT[0], "-P", *KIT[1:])  # as the command `repeatburn` starts
+    assert kit(["check", "."], tmp_path, command=safe, cwd=run).code in (0, 2) and not witness.exists()
     kit(["check", "."], tmp_path, cwd=run)  # python -m looks where it stands: the traps are live
     assert witness.exists()
 

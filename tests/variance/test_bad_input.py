@@ -9,6 +9,7 @@ import pytest
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.variance import fit_repeats
+from tests.sampled import sampled
 from tests.variance.classical import nested_anova, one_way
 from tests.variance.reference import assert_allclose, table
 
@@ -229,16 +230,17 @@ def test_unknown_choices_are_listed(burns):
     )
 
 
-def test_ten_thousand_bags():
+@pytest.mark.parametrize("count", sampled([3_000], [10_000]))
+def test_thousands_of_bags(count):
     rng = np.random.default_rng(5)
-    bags = np.repeat(np.arange(10_000), 2)
+    bags = np.repeat(np.arange(count), 2)
     data = pd.DataFrame(
-        {"fuel": bags % 4, "bag": bags, "value": rng.normal(size=20_000) + rng.normal(size=10_000)[bags]}
+        {"fuel": bags % 4, "bag": bags, "value": rng.normal(size=2 * count) + rng.normal(size=count)[bags]}
     )
     fit = fit_repeats(data)
     assert_allclose(fit.variances[0], [1, 1], rtol=0.06)
-    data["x"] = rng.normal(size=20_000)
-    assert "10000 bags" in refusal(fit_repeats, data, covariates=("x",))
+    data["x"] = rng.normal(size=2 * count)
+    assert f"{count} bags" in refusal(fit_repeats, data, covariates=("x",))
 
 
 def test_no_repeats_at_all_gives_means_without_error_bars(burns):
