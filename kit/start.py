@@ -395,8 +395,8 @@ def _burns(group: Sequence[_Export], heading: str) -> list[_Burn]:
         listed = listed_fuels(name[head:], len(labelled)) or listed_fuels(name, len(labelled))
         for place, (burn, label) in enumerate(labelled):
             guess = by_label[label] if label else by_name[name]
-            if not label and len(labelled) > 1:
-                guess = Guess(fuel=listed[place] if listed else "", grams=by_name[name].grams)
+            if not label and len(labelled) > 1 and (listed or not (guess.bag or guess.burn)):
+                guess = Guess(fuel=listed[place] if listed else "", grams=guess.grams)
             found.append(replace(burn, guess=guess))
     return found
 

@@ -184,6 +184,16 @@ def test_the_columns_drafted_for_a_long_table_are_read_by_check(tmp_path):
     assert record["peak_c"] == pytest.approx(250, abs=5)
 
 
+@pytest.mark.parametrize(("name", "told"), [("oak-bag1-burn1.csv", ("oak?", "1?")), ("bench.csv", ("?", ""))])
+def test_several_fires_of_a_file_named_after_a_bag_are_all_of_its_fuel(tmp_path, name, told):
+    lit = [datetime(2026, 5, 14, 10, 15), datetime(2026, 5, 14, 14, 0)]
+    stamps, grate, _, _ = exports.day_of_fires(datetime(2026, 5, 14, 10), lit, [250, 230], 20, 8, 7)
+    rows = zip(stamps, grate, strict=True)
+    (tmp_path / name).write_text("time,grate (°C)\n" + "".join(f"{at},{c:.1f}\n" for at, c in rows), "utf-8")
+    made = start_run(tmp_path / "trial", [tmp_path / name])
+    assert [(row["burn"], row["fuel"], row["bag"]) for row in made.rows] == [("01", *told), ("02", *told)]
+
+
 def test_which_of_two_hot_columns_is_the_main_probe_is_a_guess(tmp_path):
     stamps, a, b, _ = exports.day_of_fires(
         datetime(2026, 5, 14, 9), [datetime(2026, 5, 14, 9, 10)], [240], 20, 3, 1

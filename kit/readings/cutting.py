@@ -476,6 +476,8 @@ _SHARE_OF_HOTTEST = 0.1
 _COLD_AGAIN, _BEGINS = 0.25, 0.03
 _GAP_S, _GAP_STEPS = 600.0, 30
 _SMOOTHED = 5
+_LID_S, _LID_SHARE = 600.0, 0.25
+"""With a lid opened the curve falls for no longer, nor for more of the fire so far, and comes back as fast."""
 
 
 @dataclass(frozen=True)
@@ -576,7 +578,7 @@ def fires_in(seconds: Floats, celsius: Floats, least_rise_k: float = LEAST_RISE_
 def _in_one_piece(t: Floats, y: Floats, least: float) -> list[Fire]:
     """Walk along a curve: up from the lowest reading by `least`, or by what was left of the fire before; down again."""
     fires: list[Fire] = []
-    place = 0
+    place, base = 0, np.nan
     while place < len(t):
         lowest = np.minimum.accumulate(y[place:])
         rises = np.flatnonzero(y[place:] - lowest >= np.maximum(least, lowest - y.min()))
@@ -584,16 +586,29 @@ def _in_one_piece(t: Floats, y: Floats, least: float) -> list[Fire]:
             break
         hot = place + int(rises[0])
         low = place + int(np.argmin(y[place : hot + 1]))
-        top = np.maximum.accumulate(y[hot:])
-        falls = np.flatnonzero(y[hot:] <= y[low] + _COLD_AGAIN * (top - y[low]))
-        end = hot + int(falls[0]) if len(falls) else len(t) - 1
-        peak = float(y[hot : end + 1].max())
-        cold = y[low : hot + 1] <= y[low] + max(2.0, _BEGINS * (peak - float(y[low])))
+        end, cooled = _cold_again(y, hot, float(y[low]))
+        top = hot + int(np.argmax(y[hot : end + 1]))
+        if fires:
+            minutes = min(_LID_S, _LID_SHARE * (float(t[low]) - fires[-1].begin_s))
+            before = y[(t >= t[low] - minutes) & (t < t[low])]
+            if t[top] - t[low] <= minutes and y[top] <= before.max(initial=-np.inf):
+                # as hot as it was minutes ago, and no hotter: a lid was opened, and the fire burns on
+                end, cooled = _cold_again(y, top, base, fires[-1].peak_c)
+                fires[-1] = replace(fires[-1], cold_s=float(t[end]), cooled=cooled)
+                place = end if cooled else len(t)
+                continue
+        base, peak = float(y[low]), float(y[top])
+        cold = y[low : hot + 1] <= base + max(2.0, _BEGINS * (peak - base))
         begin = low + int(np.flatnonzero(cold)[-1])
         if fires:
             fires[-1] = replace(fires[-1], end_s=float(t[max(begin - 1, 0)]), cooled=True)
-        fires.append(Fire(float(t[begin]), float(t[end]), float(t[-1]), peak, bool(len(falls))))
-        if not len(falls):
-            break
-        place = end
+        fires.append(Fire(float(t[begin]), float(t[end]), float(t[-1]), peak, cooled))
+        place = end if cooled else len(t)
     return fires
+
+
+def _cold_again(y: Floats, since: int, base: float, peak: float = -np.inf) -> tuple[int, bool]:
+    """Return where three quarters of a fire's rise above a base are lost, else the last reading; whether they are."""
+    top = np.maximum(np.maximum.accumulate(y[since:]), peak)
+    falls = np.flatnonzero(y[since:] <= base + _COLD_AGAIN * (top - base))
+    return (since + int(falls[0]), True) if len(falls) else (len(y) - 1, False)

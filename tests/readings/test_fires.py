@@ -47,6 +47,34 @@ def test_lone_readings_and_wobbles_make_no_fire():
     assert len(fires_in(seconds, values)) == 1
 
 
+@pytest.mark.parametrize("depth", [60, 90, 140])
+@pytest.mark.parametrize("minutes", [3, 8])
+@pytest.mark.parametrize("opened", [3000, 4800])
+def test_a_lid_that_is_opened_for_minutes_parts_no_fire(depth, minutes, opened):
+    seconds = np.arange(0, 5 * 3600, 10.0)
+    values = day_of([(600, 250), (9000, 220)], seconds)
+    (whole, second), open_for = fires_in(seconds, values), (seconds - opened) / (60 * minutes)
+    dip = depth * np.sin(np.pi * np.clip(open_for, 0, 1))
+    found, then = fires_in(seconds, np.maximum(values - dip, 16))
+    assert found.begin_s == whole.begin_s and abs(found.cold_s - whole.cold_s) <= 600
+    assert (found.end_s, then.begin_s, then.cold_s) == (whole.end_s, second.begin_s, second.cold_s)
+
+
+def test_a_fire_lit_minutes_after_another_was_tipped_out_is_one_of_its_own():
+    seconds = np.arange(0, 4 * 3600, 10.0)
+    for peak in (150, 240, 300):  # less hot than the first as it was tipped out, or hotter
+        values = day_of([(600, 250)], seconds)
+        after = seconds - 3000
+        quenched = 20 + (values - 20) * np.exp(-np.maximum(after, 0) / 90)
+        values = quenched + curve(np.maximum(after - 400, 0), ambient=0, peak=peak - 20, rise=900)
+        first, second = fires_in(seconds, values)
+        assert first.cold_s < second.begin_s and abs(second.begin_s - 3400) <= 150
+    shots = np.arange(0, 1800, 1.0)  # fires of minutes, one behind the other, each less hot
+    after = [np.maximum(shots - 360 * k, 0) for k in range(4)]
+    values = 20 + sum(curve(each, 0, 200 - 15 * k, rise=60, fall=60) for k, each in enumerate(after))
+    assert len(fires_in(shots, values)) == 4
+
+
 def test_a_pause_of_the_logger_parts_two_fires_and_not_one():
     seconds = np.concatenate([np.arange(0, 3600, 10.0), np.arange(90_000, 93_600, 10.0)])
     values = np.concatenate([curve(np.arange(0, 3600, 10.0), rise=600, fall=3000)] * 2)
