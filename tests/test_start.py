@@ -56,6 +56,7 @@ def test_nothing_is_left_to_ask_but_the_guesses(twenty):
     (question,) = made.questions
     assert "cells marked '?'" in question.where
     assert "fuel (20), bag (8), day (8), lit (20), stopped (20)" in question.found
+    assert "first rise seen in the log: minutes after the match" in question.remedy
 
 
 def test_two_loggers_have_one_main_probe_and_the_trial_file_stays_short(twenty):

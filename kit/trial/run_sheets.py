@@ -101,7 +101,9 @@ def _without_guesses(sheet: Sheet) -> Sheet:
         within = f"row {rows[0]}" if len({*rows}) == 1 else f"rows {min(rows)} to {max(rows)}"
         named = ", ".join(f"{name} ({len(own)})" for name, own in guessed.items() if own)
         count = f"{len(rows)} guess{'es' * (len(rows) > 1)}"
-        words = fault("guesses", count=count, rows=within, columns=named)
+        words = fault(
+            "guesses of lit" if guessed.get("lit") else "guesses", count=count, rows=within, columns=named
+        )
         sheet.faults.ask(f"{sheet.name}, cells marked '?'", *words)
     return replace(sheet, columns=columns)
 

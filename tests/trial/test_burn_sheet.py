@@ -102,6 +102,7 @@ def test_a_guess_is_to_be_confirmed(tmp_path, cell):
     problem = only(tmp_path, burns=BURNS.replace("alder", cell, 1))
     assert problem.kind == "ask" and problem.where == "burns.csv, cells marked '?'"
     assert "1 guesses" not in problem.found and "fuel (1)" in problem.found
+    assert "match" not in problem.remedy  # nothing is guessed of when it was lit
 
 
 def test_all_guesses_of_a_sheet_are_one_question_and_are_taken_at_their_word(tmp_path):
