@@ -14,10 +14,12 @@ from kit.plan.burning import (
     Burnt,
     Charges,
     Conditions,
+    Cooker,
     Recipe,
     burn,
     charges_of,
     conditions,
+    cooker_named,
 )
 from kit.plan.simulated import stop_times
 
@@ -88,6 +90,23 @@ def test_fuels_lie_in_the_ranges_of_the_trade(kind: str, ready_min, heat_mj_kg, 
     assert 0.02 <= peaks.std() / (peaks.mean() - 15) <= 0.12
     long = minutes_above(burnt, 110)
     assert 0.015 <= long.std() / long.mean() <= 0.12
+
+
+@pytest.mark.parametrize("cooker", [BOWL, CERAMIC])
+@pytest.mark.parametrize("kind", ["lump", "briquette"])
+@pytest.mark.parametrize("grams", [400, 1000])
+def test_a_full_charge_makes_no_furnace_of_a_cooker(cooker: Cooker, kind: str, grams: int) -> None:
+    peaks = burn(drawn(kind, 20, grams=grams), conditions(20), cooker, hours=6).grate_c.max(axis=1)
+    assert peaks.min() >= 100 and peaks.mean() <= 350
+
+
+def test_words_of_the_trade_name_a_cooker() -> None:
+    named = {
+        BOWL: ("57 cm kettle", "Kugelgrill", "kettle barbecue", "BBQ"),
+        CERAMIC: ("ceramic egg", "Kamado", "Keramikgrill"),
+        DRUM: ("steel drum grill", "offset smoker", "", "something of my own"),
+    }
+    assert all(cooker_named(words) == cooker for cooker, said in named.items() for words in said)
 
 
 def test_the_cookers_time_constant_is_in_range() -> None:
