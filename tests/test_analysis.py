@@ -190,7 +190,7 @@ def test_influence_tries_every_burn_on_every_comparison(demo: Analysis) -> None:
 
 def test_an_interim_trial_gets_no_verdict() -> None:
     found = analysis("interim")
-    assert found.interim == "10 of 18 burns"
+    assert found.interim == "12 of 18 burns"
     for name in ("comparisons", "pairs", "kinds"):
         assert set(getattr(found, name)["verdict"]) <= {""}, name
     assert found.further.empty and found.influence.empty and found.censored.empty

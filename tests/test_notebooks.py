@@ -26,12 +26,15 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return the demo with half of its fuels."""
+    """Return the demo with half of its fuels, one primary metric and one threshold."""
     target = tmp_path_factory.mktemp("notebooks") / "half"
     left_out = shutil.ignore_patterns("plan", "reports", "scores.csv", "events.csv")
     shutil.copytree(DEMO, target, ignore=left_out)
     sheet = pd.read_csv(DEMO / "burns.csv", dtype=str, keep_default_na=False)
     sheet[sheet["fuel"].isin(FUELS)].to_csv(target / "burns.csv", index=False)
+    text = (DEMO / "trial.toml").read_text("utf-8")
+    text = text.replace("[110, 150, 200]", "[150]").replace('["peak", "time_above:150"]', '["peak"]')
+    (target / "trial.toml").write_text(text.replace('"time_above:110" = "10 %"\n', ""), "utf-8")
     return target
 
 

@@ -68,7 +68,7 @@ def folder(kind: str) -> Path:
         sheet.loc[sheet["bag"] != sheet["fuel"] + "-1", "bag"] = ""
     if kind in ("interim", "not begun"):
         of_burns = ["lit", "tipped", "lid_on", "stopped", "log", "leftover_g", "ash_g"]
-        sheet.loc[sheet.index[10 if kind == "interim" else 0 :], of_burns] = ""
+        sheet.loc[sheet.index[12 if kind == "interim" else 0 :], of_burns] = ""
     if kind == "all left out":
         sheet["excluded"] = "rain"
     if kind == "two settings":
