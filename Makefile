@@ -32,7 +32,7 @@ env: .venv/made  ## make the environment from the lock file
 
 .venv/made: requirements.lock pyproject.toml
 	@$(BASE_PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed: make BASE_PYTHON=python3.11")'
-	@echo "Installing $$(grep -c '^[a-z].*==' requirements.lock) packages of requirements.lock into .venv (0.6 GB): about $(SECONDS_NEEDED) ..."
+	@echo "Installing the packages of requirements.lock into .venv (0.6 GB): about $(SECONDS_NEEDED) ..."
 	@$(call new_venv,.venv)
 	@$(call install,.venv,requirements.lock)
 	@$(call install_kit,.venv)

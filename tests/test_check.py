@@ -158,6 +158,9 @@ def test_a_hole_in_the_log_is_a_question_and_a_small_one_a_note(tmp_path):
     folder_of(tmp_path / "large", ROW, {"a.csv": without(3000, 4200)})
     (only,) = problems(tmp_path / "large")
     assert "no sound reading of grate (°C) in 15% of its time" in only.found
+    assert only.remedy.startswith(
+        "Write stopped if the burn had ended before, name the file that fills the gap"
+    )
     folder_of(tmp_path / "small", ROW, {"a.csv": without(3000, 3200)})
     assert any("of the time without a sound reading" in note for note in check(tmp_path / "small").notes)
 

@@ -25,6 +25,11 @@ _TOML_TABLE: Final = re.compile(r"[ \t]*\[\[?[ \t]*([\w-]+)")
 _TOML_LINE: Final = re.compile(
     r"""^([ \t]*)(\w+)([ \t]*=[ \t]*)((?!\"{3})"(?:[^"\\]|\\.)*"|(?!'{3})'[^']*')"""
 )
+_COMMENT: Final = re.compile(
+    r"""(?xms) \"{3} (?:[^\\]|\\.)*? \"{3} | '{3} .*? '{3} | "(?:[^"\\\n]|\\.)*" | '[^'\n]*'
+    | (?P<line> ^[ \t]{0,80} \#[^\r\n]*(?:\r?\n)?) | (?P<behind> [ \t]{0,80} \#[^\r\n]*)"""
+)
+"""A comment, with its line where it has one of its own; or a text, in which # begins none."""
 # what parts a word from its value is one class of signs, at most 40 of them: no two repeats can share a blank
 _SERIAL: Final = re.compile(
     r"(?i)(\bserial(?:[ _-]{0,4}(?:no|number|nr))?\b\.?[\s:=,;#\"]{1,40}|\bs/n[\s:=,;#]{0,40})([\w-]{3,80})"
@@ -188,13 +193,12 @@ def _text_of(content: bytes, name: str) -> str:
 
 
 def _settings_without(content: bytes, name: str, look: Look) -> bytes:
-    lines = _text_of(content, name).splitlines(keepends=True)
-    comments = {
-        line for line in lines if line.lstrip().startswith("#") and _unnumbered(line) not in _kits_own()
-    }
-    n, kept = sum(line in comments for line in lines), lines
+    text = _text_of(content, name)
+    lines = text.splitlines(keepends=True)
+    comments = [found[0] for found in _COMMENT.finditer(text) if _is_own(found)]
+    n, kept = len(comments), lines
     if n and not look.stays("notes", f"{name}, comments", f"{n} line{'s' * (n > 1)} of comment"):
-        kept = [line for line in lines if line not in comments]
+        kept = _COMMENT.sub(lambda found: "" if _is_own(found) else found[0], text).splitlines(keepends=True)
     out = {
         (part, key)
         for place, told in words()["names"]["private_key"].items()
@@ -216,6 +220,11 @@ def _settings_without(content: bytes, name: str, look: Look) -> bytes:
     return "".join(after).encode("utf-8", "surrogateescape") if after != lines else content
 
 
+def _is_own(found: re.Match[str]) -> bool:
+    """Return whether it is a comment, and of the tester's own words."""
+    return bool(found["line"] or found["behind"]) and _unnumbered(found[0]) not in _kits_own()
+
+
 @cache
 def _kits_own() -> frozenset[str]:
     """Return the comments that the kit itself writes into trial files and plans, without their numbers."""
@@ -224,10 +233,10 @@ def _kits_own() -> frozenset[str]:
     from kit.trial.models import Logger
     from kit.trial.scaffold import trial_text
 
-    drafted = [trial_text(), trial_text(loggers=[Logger.model_construct()])]
+    drafted = [trial_text(), trial_text(probe="grate", loggers=[Logger.model_construct()])]
     made = [data_text(simulated.__file__, "demo.toml"), f"# {simulated.NOTE}.", schedule.WORDS["rehearsal"]]
-    lines = "\n".join([*drafted, *made, MESSAGES["plan"]["head"]]).replace("{seed}", "").splitlines()
-    return frozenset(_unnumbered(line) for line in lines if line.startswith("#"))
+    text = "\n".join([*drafted, *made, MESSAGES["plan"]["head"]]).replace("{seed}", "")
+    return frozenset(_unnumbered(found[0]) for found in _COMMENT.finditer(text))
 
 
 def _unnumbered(line: str) -> str:

@@ -296,6 +296,12 @@ def test_comments_that_the_kit_writes_itself_are_no_words_of_the_tester(tmp_path
     assert comments(demo) == ["1 line of comment"]
     leave_out(demo, frozenset({"notes"}))
     assert trial.read_bytes() == before
+    value = b'cooker = "a #2 grill"  # my phone: 555-0199\n'
+    many = b'[x]\ny = """\n# no comment\n"""\n'
+    trial.write_bytes(before + b'z = 1\t# by "Bob"\n' + many + value)
+    assert comments(demo) == ["2 lines of comment"]
+    leave_out(demo, frozenset({"notes"}))
+    assert trial.read_bytes() == before + b"z = 1\n" + many + value.replace(b"  # my phone: 555-0199", b"")
 
 
 def test_a_value_that_cannot_be_taken_out_is_told(tmp_path):

@@ -11,6 +11,7 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import nbformat
 import pytest
 
 from kit.check import problems_of
@@ -50,6 +51,20 @@ def test_a_report_made_across_midnight_bears_one_day(run, tmp_path, monkeypatch,
     assert f"report of {day}" in page.read_text("utf-8")
     assert f"The notebook ran on {day}" in (page.parent / "notebook.ipynb").read_text("utf-8")
     assert "SOURCE_DATE_EPOCH" not in os.environ
+
+
+@pytest.mark.parametrize("name", ["standard", "two_fuels"])
+def test_time_left_is_told_by_what_cells_take_of_which_the_analysis_is_the_longest(name):
+    from kit.publish.notebook import _reporter
+
+    notebook = nbformat.read(f"templates/{name}.ipynb", as_version=4)
+    at = next(place for place, cell in enumerate(notebook.cells) if "analysis_of(run" in cell.source)
+    told = []
+    tell = _reporter(notebook, told.append)
+    tell(notebook.cells[at], at)
+    tell(notebook.cells[at + 1], at + 1)
+    before, after = (int(re.search(r"(\d+)%", line)[1]) for line in told)
+    assert before < 25 and after > 60
 
 
 @pytest.mark.own_kernel

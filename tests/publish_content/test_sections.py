@@ -553,6 +553,11 @@ def test_a_chance_of_an_open_pair_says_that_it_is_open():
             assert "not settled" not in each.partition("In brackets")[0]
 
 
+def test_limits_of_the_cleaning_rules_are_shown_as_people_write_them():
+    told = read(sections.methods(analysis("three")).html).text
+    assert "1372, 2000, −200" in told and "(1372" not in told and "False" not in told
+
+
 def test_logs_that_were_all_cut_short_are_not_named_one_by_one():
     made = analysis("three")
     every, n = made.spans.assign(cut_short=True), made.spans["burn"].nunique()

@@ -14,7 +14,7 @@ from kit.judge.self_check import TRIALS, fell_short
 from kit.metrics import METRIC_BASES
 from kit.page.document import cautions_list
 from kit.page.html_tables import cols, table
-from kit.page.shown_numbers import of_hundred, plain, quantity
+from kit.page.shown_numbers import MINUS, of_hundred, plain, quantity
 from kit.page.text import (
     Html,
     anchor,
@@ -534,7 +534,14 @@ def _cleaning(data: ReportData) -> list[Block | None]:
         rows = ((str(flag), str(int(row.n)), str(int(row.burns))) for flag, row in counted.iterrows())
         counts = _rows("flags_counted", rows)
     limits = data.trial.cleaning.model_dump().items()
-    return [told, counts, _rows("cleaning_limits", ((key, str(value)) for key, value in limits))]
+    return [told, counts, _rows("cleaning_limits", ((key, _limit_told(value)) for key, value in limits))]
+
+
+def _limit_told(value: bool | float | Sequence[float]) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    numbers = value if isinstance(value, Sequence) else [value]
+    return ", ".join(f"{number:g}".replace("-", MINUS) for number in numbers)
 
 
 def _margins(data: ReportData) -> list[Block | None]:
