@@ -42,8 +42,8 @@ class Phrases:
         What a new bag does that gives more: it will '…' in 97 of 100 pairs.
     short, short_less
         Two or three words for a caption, in which {a} has more, or less, of it.
-    best, as_good
-        What the best is called, and what another may be as well: 'hottest', 'as hot'.
+    best, was_best, as_good
+        What the best is called, what it did, what another may be as well: 'hottest', 'peaked hottest', 'as hot'.
     side_more, side_less, side_times
         What follows a bare amount: '22 % longer', '8 % shorter', '2.4 times as long'.
     larger, smaller
@@ -59,6 +59,7 @@ class Phrases:
     short: str
     short_less: str
     best: str = ""
+    was_best: str = ""
     as_good: str = "as good"
     side_more: str = "more"
     side_less: str = "less"

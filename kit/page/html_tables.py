@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 _FIGURE_SPACE: Final = "\u2007"
 _POINT_SPACE: Final = "\u2008"
+_UNBROKEN: Final = "white-space:nowrap"
+"""Of a number that ends in such spaces: a line may break behind them, and notebooks have no style sheet of the kit."""
 _LONG: Final = 20  # letters of a word that may be broken: a phone shows about thirty in a line
 MOST_ROWS: Final = 60
 _TAG: Final = re.compile(r"<[^>]+>")
@@ -150,7 +152,9 @@ def _column(frame: pd.DataFrame, col: Col, units: Units) -> Iterator[tuple[Html,
     shown = {each.heading(col.unit, difference=col.difference): us for us, each in systems.items()}
     for unit, us in shown.items():
         texts = _numbers(values, col, us)
-        yield _heading(col, unit), [element("td", text, class_="number") for text in texts]
+        styles = [_UNBROKEN if _POINT_SPACE in text else None for text in texts]
+        pairs = zip(texts, styles, strict=True)
+        yield _heading(col, unit), [element("td", text, class_="number", style=look) for text, look in pairs]
 
 
 def _heading(col: Col, unit: str) -> Html:

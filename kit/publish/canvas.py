@@ -44,6 +44,8 @@ def drawing_settings() -> Iterator[None]:
         yield
 
 
+KNOWN_KINDS = ("lump", "briquette")
+"""Types whose line is the same in every trial, solid and dashed."""
 LONGEST = 26
 LONGEST_FOOT = 66
 
@@ -156,9 +158,13 @@ def cast_of(declared: Sequence[tuple[str, str, str]], burned: Iterable[str]) -> 
     others = dict.fromkeys(burned)
     fuels = [fuel for fuel in declared if fuel[0] in others]
     fuels += [(fuel, fuel, "") for fuel in others if fuel not in {known for known, _, _ in declared}]
-    kinds = list(dict.fromkeys(kind for _, _, kind in fuels))
+    # lump and briquettes look alike in every trial; other types take what these leave, in their order
+    kinds = dict.fromkeys(kind for _, _, kind in fuels)
+    places = {kind: place for place, kind in enumerate(KNOWN_KINDS) if kind in kinds}
+    free = (place for place in range(len(kinds) + len(KNOWN_KINDS)) if place not in places.values())
+    places |= {kind: next(free) for kind in kinds if kind not in places}
     named = enumerate(fuels)
-    return Cast(tuple(Player(fuel, name, kind, n, kinds.index(kind)) for n, (fuel, name, kind) in named))
+    return Cast(tuple(Player(fuel, name, kind, n, places[kind]) for n, (fuel, name, kind) in named))
 
 
 def short(name: str, longest: int = LONGEST) -> str:

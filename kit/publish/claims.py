@@ -348,9 +348,18 @@ def why_unjudged(data: ReportData, metric: str, fuel: str) -> str:
 
 def best_words(spec: Metric, units: Units) -> str:
     """Return what the best of a metric is called: 'hottest', 'longest above 150 °C'."""
-    end = "highest" if spec.better == "more" else "lowest"
-    said = spec.phrases.best or f"{end} in {label_of(spec, units)}"
+    said = spec.phrases.best or f"{_end(spec)} in {label_of(spec, units)}"
     return said.replace("{at}", threshold(spec, units))
+
+
+def _was_best(spec: Metric, units: Units) -> str:
+    """Return what the best of a metric did: 'peaked hottest', 'stayed above 150 °C longest'."""
+    said = spec.phrases.was_best or f"had the {_end(spec)} {label_of(spec, units)}"
+    return said.replace("{at}", threshold(spec, units))
+
+
+def _end(spec: Metric) -> str:
+    return "highest" if spec.better == "more" else "lowest"
 
 
 def value_claim(data: ReportData) -> Claim | None:
@@ -380,6 +389,8 @@ def best_claim(data: ReportData, metric: str, kind: Literal["best", "value"] = "
         "spec": spec,
         "most": best_words(spec, data.units),
         "most_briefly": best_words(spec, data.units.first),
+        "did_most": _was_best(spec, data.units),
+        "did_most_briefly": _was_best(spec, data.units.first),
         "at": threshold(spec, data.units),
         "of": of,
         "of_few": f" of {number_word(len(fuels))}" if unjudged else "",

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LONGEST_NOTE = 46
+LONGEST_TITLE = 46
 
 
 @dataclass(frozen=True)
@@ -119,9 +120,10 @@ class Drawing:
         return f"<drawing '{self.title}', {len(self.data)} rows of data>"
 
     def film(self, date: str, frame: Frame = FILM) -> Figure:
-        """Return the 16:9 figure for film: at most 12 words, direct labels, claim id and date in the corner."""
+        """Return the 16:9 figure for film: at most 12 words, direct labels, claim id or title in the corner."""
         drawn = self.draw(frame)
-        corner = f"{'simulated, ' if self.simulated else ''}{self.claim or self.id} {date}"
+        named = self.claim or figures.short(self.title, LONGEST_TITLE)
+        corner = f"{'simulated, ' if self.simulated else ''}{named} {date}"
         figures.sign_film(drawn, frame, self.headline, self.note[:LONGEST_NOTE], corner)
         return drawn
 

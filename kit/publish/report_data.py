@@ -309,7 +309,8 @@ class ReportData:
         """How comparisons were adjusted for one another, by name; none while no verdict is given."""
         compared = self.table("comparisons")
         alone = compared.groupby("metric")["metric"].transform("size") == 1
-        names = compared["multiplicity"].mask(alone, "one").dropna()
+        names = compared["multiplicity"].mask(alone, "only two" if self.many_fuels else "one")
+        names = names[compared["low"].notna()].dropna()
         return [] if self.interim else list(dict.fromkeys(self.family(str(name)) for name in names))
 
     @cached_property

@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from itertools import product
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import numpy as np
 
 from kit.data_file import data_file
 from kit.errors import KitError
@@ -156,19 +157,23 @@ def row_places(rows: pd.DataFrame) -> list[int] | None:
     return [places(low, high) if math.isfinite(high - low) else max(known) for low, high in limits]
 
 
-def places(low: float, high: float, *against: float) -> int:
+def places(low: float, high: float, *, alone: bool = False) -> int:
     """Return decimals for a value told in words, from its interval.
 
     Whole numbers from a half width of two units on, one decimal below, and so on; more where rounding would
-    put a limit upon zero or a margin it does not touch.
+    put a limit upon zero, unless each limit is told with its own (`alone`).
     """
     half = abs(high - low) / 2
     if not math.isfinite(half) or half == 0:
         return 0
     decimals = max(0, math.ceil(-math.log10(half / 2) - 1e-9))
+    return decimals if alone else max(places_of_end(end, decimals) for end in (low, high))
+
+
+def places_of_end(end: float, decimals: int, *against: float) -> int:
+    """Return decimals for a limit that has so many, more where it would read as zero or a margin it does not touch."""
     for _ in range(2):
-        limits = product((low, high), (0.0, *against))
-        decimals += any(end != at and round(end, decimals) == round(at, decimals) for end, at in limits)
+        decimals += any(end != at and round(end, decimals) == round(at, decimals) for at in (0.0, *against))
     return decimals
 
 
@@ -228,14 +233,14 @@ def margin_words(margin: float, spec: Metric, units: Units) -> str:
         return f"{plain(100 * math.expm1(margin), 0)}{NBSP}%"
     decimals = 0 if margin == round(margin) else 1
     if is_degrees(spec.unit):
-        return in_degrees(margin, decimals, decimals, units)
+        return in_degrees(margin, decimals, units)
     return with_unit(plain(margin, decimals), spec.unit)
 
 
-def in_degrees(value: float, celsius: int, fahrenheit: int, units: Units) -> str:
+def in_degrees(value: float, decimals: int, units: Units) -> str:
     """Return the size of a difference of temperatures in both units, the trial's first: '34 °C (61 °F)'."""
-    first = f"{limit(abs(value), celsius)}{NBSP}°C"
-    second = f"{limit(abs(convert(value, 'K', True)), fahrenheit)}{NBSP}°F"
+    first = f"{limit(abs(value), decimals)}{NBSP}°C"
+    second = f"{limit(abs(convert(value, 'K', True)), decimals)}{NBSP}°F"
     return f"{second} ({first})" if units.show == "us" else f"{first} ({second})"
 
 
@@ -329,15 +334,16 @@ class Amount:
         """Whether it has an interval that says something: finite, and not more than a factor of ten wide."""
         return math.isfinite(self.high - self.low) and (not self.log or self.high <= TOO_WIDE * self.low)
 
-    def _ends(self, turn: float = 1.0) -> tuple[float, float]:
-        """Return its limits, in per cent where a ratio is told."""
-        low, high = (100 * (end - 1) if self.log else end for end in (self.low, self.high))
-        return turn * low, turn * high
-
-    def _places(self, turn: float = 1.0) -> int:
-        margins = [self.margin, -self.margin] if math.isfinite(self.margin) else []
-        shown = (100 * math.expm1(each) if self.log else each for each in margins)
-        return places(*self._ends(turn), *(turn * each for each in shown))
+    def _places(self, value: float) -> int:
+        """Return decimals for its value, or for a limit: no limit reads as zero, or as a margin it does not touch."""
+        told = np.array([value, self.low, self.high, self.margin, -self.margin])
+        if self.log:
+            told = 100 * np.r_[told[:3] - 1, np.expm1(told[3:])]
+        turns = (1.8, 1.0) if self.units.show == "us" else (1.0, 1.8)
+        systems = [turn * told for turn in (turns if is_degrees(self.spec.unit) else (1.0,))]
+        usual = places(*systems[0][1:3], alone=True)
+        limits = systems if value in (self.low, self.high) else []
+        return max([usual, *(places_of_end(shown[0], usual, *shown[3:]) for shown in limits)])
 
     @property
     def size(self) -> str:
@@ -349,11 +355,12 @@ class Amount:
         return f"{plain(value, decimals)}{NBSP}times"
 
     def _sized(self, value: float) -> str:
+        decimals = self._places(value)
         if self.log:
-            return f"{limit(abs(100 * (value - 1)), self._places())}{NBSP}%"
+            return f"{limit(abs(100 * (value - 1)), decimals)}{NBSP}%"
         if is_degrees(self.spec.unit):
-            return in_degrees(value, self._places(), self._places(1.8), self.units)
-        return with_unit(limit(abs(value), self._places()), self.spec.unit)
+            return in_degrees(value, decimals, self.units)
+        return with_unit(limit(abs(value), decimals), self.spec.unit)
 
     @property
     def interval(self) -> str:
@@ -371,9 +378,10 @@ class Amount:
         unit, turn = "%" if self.log else self.spec.unit, 1.0
         if is_degrees(unit):
             unit, turn = ("°F", 1.8) if self.units.show == "us" else ("°C", 1.0)
-        decimals, (low, high) = self._places(turn), self._ends(turn)
-        low, high = (low, high) if self.above else (-high, -low)
-        return with_unit(f"{limit(low, decimals)} to {limit(high, decimals)}", unit)
+        ends = (self.low, self.high) if self.above else (self.high, self.low)
+        sizes = (100 * abs(end - 1) if self.log else turn * abs(end) for end in ends)
+        told = [limit(size, self._places(end)) for size, end in zip(sizes, ends, strict=True)]
+        return with_unit(" to ".join(told), unit)
 
     @property
     def directed(self) -> str:

@@ -139,8 +139,8 @@ def test_a_copy_of_this_folder_or_of_a_lender_lends_nothing(tmp_path):
     lenders, unlike = lenders_of(now.folder, borrowing("all alike"))
     assert [each.name for each in lenders] == ["autumn"]
     assert sorted(unlike) == [
-        "autumn again beside this folder holds logs of autumn, whose burns count already: it lends nothing.",
-        "backup beside this folder holds logs of this folder, whose burns count already: it lends nothing.",
+        "The folder autumn again beside this one holds logs of autumn, whose burns count already: it lends nothing.",
+        "The folder backup beside this one holds logs of this folder, whose burns count already: it lends nothing.",
     ]
 
 

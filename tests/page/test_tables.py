@@ -63,6 +63,12 @@ def test_whole_numbers_among_strings_of_decimals_are_padded_to_the_point():
     assert rows[2][1] == "30\u2008\u2007\u2007"
 
 
+def test_a_padded_number_is_not_broken_where_no_style_sheet_of_the_kit_is():
+    frame = pd.DataFrame({"a": ["x", "y"], "b": ["1.25", "30"]})
+    made = table(frame, "x", [Col("a"), Col("b", kind="number")])
+    assert '<td class="number" style="white-space:nowrap">30' in made
+
+
 def test_text_is_escaped_and_markup_of_the_kit_is_not():
     assert "&lt;b&gt;alder&lt;/b&gt;" in table(FRAME, "x", COLUMNS)
     frame = pd.DataFrame({"a": pd.Series([Html("<em>x</em>")], dtype=object)})

@@ -175,7 +175,7 @@ def test_a_plan_borrows_from_folders_measured_alike_as_the_report_will(tmp_path:
     planned = make_plan(folder, today=TODAY)
     assert planned.metrics[0].spread.earlier == "last"
     (said,) = [note for note in planned.notes if "lid" in note]
-    assert said == "lid beside this folder was not measured alike (cooker): it lends nothing."
+    assert said == "The folder lid beside this one was not measured alike (cooker): it lends nothing."
     named = yard(tmp_path / "n", **{"[plan]": '[model]\nborrow_from = ["../lid"]\n\n[plan]'})
     with pytest.raises(KitError, match="lid: cooker"):
         make_plan(named, today=TODAY)

@@ -128,7 +128,7 @@ def test_the_picture_of_all_fuels_and_captions_fit_beside_a_scrollbar(browser, p
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_table_wider_than_a_phone_is_shaded_at_the_edge_behind_which_there_is_more(
-    browser, tmp_path, scheme
+    browser, pages, tmp_path, scheme
 ):
     path, row = tmp_path / "tables.html", pd.DataFrame({f"measure {n}": [1.0] * 9 for n in range(12)})
     tables = [table(row, "Wide", cols(*row)), table(row, "Narrow", cols(*row.columns[:2]))]
@@ -136,17 +136,38 @@ def test_a_table_wider_than_a_phone_is_shaded_at_the_edge_behind_which_there_is_
     page = browser.new_page(viewport={"width": 390, "height": 844}, color_scheme=scheme)
     page.goto(path.as_uri())
 
-    def right_edge(number, scrolled):
-        """Return the colour that most of a table's last column of pixels has."""
-        box = page.locator(".scroll").nth(number)
+    def right_edge(number, scrolled, kind=".scroll", x=-2):
+        """Return the colour that most of a column of pixels of a table or figure has: the last one, or another."""
+        box = page.locator(kind).nth(number)
         box.evaluate("(box, by) => { box.scrollLeft = by; }", scrolled)
         with Image.open(io.BytesIO(box.screenshot())) as picture:
-            seen = picture.convert("RGB").crop((picture.width - 2, 0, picture.width - 1, picture.height))
+            x = x % picture.width
+            seen = picture.convert("RGB").crop((x, 0, x + 1, picture.height))
         return max(seen.getcolors())[1]
 
     shaded, at_its_end, fits = right_edge(0, 0), right_edge(0, 10_000), right_edge(1, 0)
+    behind = int(page.locator("tbody th").first.bounding_box()["width"]) + 1
+    covered, uncovered = right_edge(0, 10_000, x=behind), right_edge(0, 0, x=behind)
+    page.goto(pages["two fuels"].as_uri())
+    page.locator(".drawing").first.scroll_into_view_if_needed()
+    drawing, drawing_end = right_edge(0, 0, ".drawing"), right_edge(0, 10_000, ".drawing")
     page.close()
     assert at_its_end == fits != shaded
+    assert covered != uncovered == drawing_end != drawing
+
+
+def test_a_fuel_has_one_line_in_print_however_many_columns_stand_beside_it(browser, tmp_path):
+    path, row = tmp_path / "printed.html", pd.DataFrame({"fuel": ["olive-stone briquettes", "oak"]})
+    row = row.assign(**{f"measure {n}": [1.0, 2.0] for n in range(14)})
+    path.write_text(
+        document("Print", table(row, "Wide", cols(*row)), strip="strip", footer="footer"), "utf-8"
+    )
+    page = browser.new_page(viewport={"width": 680, "height": 900})
+    page.emulate_media(media="print")
+    page.goto(path.as_uri())
+    long, short = page.locator("tbody th > bdi").evaluate_all("all => all.map(each => each.offsetHeight)")
+    page.close()
+    assert long == short
 
 
 def test_the_looker_finds_what_is_wrong(browser, tmp_path):

@@ -38,7 +38,8 @@ def folder(kind: str) -> Path:
     earlier trial;
     'singles': each fuel burned once, 'borrowed' with repeatability from 'three'; 'one bag' of each; 'no bags' noted, or
     only those of every fuel's first bag: 'bags partly noted'; 'interim': the last burns still to come, 'not begun':
-    all of them; 'all left out': every burn excluded; 'no margin' declared; 'two settings': some burns throttled for a
+    all of them; 'two and one' burns on two days, of bags and in a cooker that nobody named; 'all left out': every burn
+    excluded; 'no margin' declared; 'two settings': some burns throttled for a
     cook;
     'hostile': names that would be markup; 'cut short': every log of the olive-stone briquettes ends while they are hot;
     'never': primary measures are of temperatures that one fuel reached in some burns alone, or never;
@@ -69,6 +70,8 @@ def folder(kind: str) -> Path:
     if kind in ("interim", "not begun"):
         of_burns = ["lit", "tipped", "lid_on", "stopped", "log", "leftover_g", "ash_g"]
         sheet.loc[sheet.index[12 if kind == "interim" else 0 :], of_burns] = ""
+    if kind == "two and one":
+        sheet = sheet[sheet["burn"].isin(("02", "15", "16"))].assign(bag="", cooker="")
     if kind == "all left out":
         sheet["excluded"] = "rain"
     if kind == "two settings":
@@ -96,6 +99,8 @@ def _change_trial(kind: str, target: Path) -> None:
     if kind == "no margin":
         head, _, rest = text.partition("[margins]")
         text = head + "[model]" + rest.partition("[model]")[2]
+    if kind == "two and one":
+        text = "\n".join(line for line in text.splitlines() if not line.startswith("cooker ="))
     if kind == "two settings":
         settings = (
             '\n[[setting]]\nid = "open"\nvents = "open"\n\n[[setting]]\nid = "low"\nvents = "a third"\n'

@@ -105,7 +105,7 @@ GOLDEN = [
     ),
     (
         ("steadiness", 0.8, 0.7, 0.91),
-        "Alder lump burned more steadily than olive-stone briquettes, its temperature scattering 20 % less: 9 to 30 "
+        "Alder lump burned more steadily than olive-stone briquettes, with 20 % less scatter in temperature: 9 to 30 "
         "%; nine burns each, three bags each.",
     ),
     (
@@ -171,6 +171,15 @@ def test_nothing_is_called_the_same_without_a_margin():
 def test_a_limit_is_never_rounded_onto_zero_or_the_margin():
     assert "0.3 to" in claim_with("peak", 8.0, 0.3, 15.7).sentence
     assert "15.2 to" in claim_with("peak", 30.0, 15.2, 44.8, 15.0).sentence
+
+
+def test_only_the_limit_that_needs_more_decimals_has_them():
+    longer = claim_with("time_above:150", 1.3395, 1.1001, 1.6357, TEN_PERCENT)
+    assert "34 % longer" in plain(longer.sentence) and plain(longer.interval) == "10.01 to 64 % longer"
+    same = plain(claim_with("peak", 4.6, -0.3, 9.6, 15.0).sentence)
+    assert "between 0.3 °C (0.5 °F) cooler and 10 °C (17 °F) hotter" in same
+    us = plain(claim_with("peak", 4.6, -0.3, 9.6, 15.0, show="us").sentence)
+    assert "between 0.5 °F (0.3 °C) cooler and 17 °F (10 °C) hotter" in us
 
 
 def test_every_limit_names_its_direction():
@@ -244,6 +253,8 @@ def test_a_saying_reads_like_a_person():
         "In these cookers, alder lump peaked 34 °C (62 °F) hotter than olive-stone briquettes: 20 to 48 °C, nine burns "
         "each, three bags."
     )
+    best = best_claim(report_data(analysis("three")), "peak")
+    assert plain(best.say).startswith("In these cookers, alder lump peaked hottest, 2"), best.say
     assert plain(claim_with("peak", 7.0, -8.0, 22.0).say).startswith(
         "We cannot yet say whether alder lump or olive"
     )
@@ -298,6 +309,20 @@ def test_no_two_fuels_of_a_sentence_are_cut_to_the_same_words():
     best = {claim.metric: claim.caption for claim in all_claims(data) if claim.kind == "best"}
     assert plain(best["time_above:150"]) == "Longest above 150 °C: one of two fuels"
     assert len(set(best.values())) == len(best)
+
+
+def test_names_are_said_in_full_by_a_shorter_sentence_where_that_fits():
+    alike = [
+        f"{kw} kW/m2, {way} the grain"
+        for kw, way in ((60, "parallel to"), (30, "parallel to"), (30, "across"))
+    ]
+    for kind in ("three", "one bag"):
+        data = renamed(report_data(analysis(kind)), *alike)
+        pairs = [claim for claim in claims_of(data) if claim.settled and claim.primary]
+        for claim in pairs:
+            assert "…" not in claim.say and re.search(r"\d", claim.say), claim.say
+            assert kind != "one bag" or "these bags" in claim.say, claim.say
+        assert pairs
 
 
 def test_a_pairs_saying_keeps_its_number_its_count_and_its_cooker():

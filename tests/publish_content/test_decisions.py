@@ -206,7 +206,7 @@ def test_a_limit_that_is_not_zero_never_reads_as_zero():
     rate = data.rows("comparisons", "time_above:150").iloc[0]
     close = rate.replace({rate["low"]: 0.6, rate["high"]: 0.99998, rate["ratio"]: 0.77})
     amount = amount_of(close, data.spec("time_above:150"), data.units)
-    assert amount.interval.replace("\u00a0", " ") == "under 0.01 to 40.00 %"
+    assert amount.interval.replace("\u00a0", " ") == "under 0.01 to 40 %"
     assert (limit(0.0, 2), limit(0.004, 2), limit(-0.004, 2), limit(0.4, 0)) == (
         "0.00", "under 0.01", "above −0.01", "under 1",
     )  # fmt: skip

@@ -12,14 +12,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import kit.publish.drawing as exporting
-from kit.page.document import DARK, FUELS_DARK
+from kit.page.document import DARK, FUELS_DARK, KIND_LINES
 from kit.publish import sections
-from kit.publish.canvas import FILM, PAGE, ROLES, Frame, apart, light_to_dark, short
+from kit.publish.canvas import FILM, PAGE, ROLES, Axis, Frame, apart, cast_of, light_to_dark, short
 from kit.publish.drawing import export, files_of, light_and_dark, recoloured, short_path, small_svg
 from kit.publish.report_data import report_data
 from kit.publish.sections import section
 from kit.publish.sections.burn_curves import MOST_FLAGS, lines_of, overlay_drawing, thin_burns, thin_flags
 from kit.publish.sections.section import shown
+from kit.publish.sections.variation import spreads
 from kit.runtime.kernel import FAULTS_FILE
 from kit.runtime.processes import Worker
 from tests.publish_content.made import HOSTILE, analysis
@@ -179,7 +180,10 @@ def test_film_pictures_are_short_and_large(drawings):
         assert len(drawing.headline.split()) <= 8
         corner = [text.get_text() for text in figure.texts][-1]
         assert corner.endswith(" 2026-05-14")
-        assert corner.removesuffix(" 2026-05-14").removeprefix("simulated, ") in (drawing.id, drawing.claim)
+        assert corner.removesuffix(" 2026-05-14").removeprefix("simulated, ") in (
+            short(drawing.title, 46),
+            drawing.claim,
+        )
         assert corner.startswith("simulated, ")
 
 
@@ -198,6 +202,31 @@ def test_each_fuel_has_a_panel_of_its_own_and_the_axis_ends_with_the_fire():
     assert end < 0.95 * last
     hot = drawing.data[drawing.data["what"] == "mean"]
     assert hot.loc[hot["minutes"] > end, "temp"].max() < 110
+
+
+def test_what_is_said_of_a_difference_ends_where_its_axis_ends(drawings):
+    (drawing,) = [drawing for drawing in drawings if drawing.id.startswith("over time")]
+    differences = drawing.data.loc[drawing.data["what"] == "difference", "minutes"]
+    axes = drawing.draw(PAGE).axes
+    assert differences.min() >= 0 and differences.max() <= axes[0].get_xlim()[1]
+    assert axes[1].get_ylabel().startswith("alder lump minus\nolive-stone briquettes, ")
+
+
+def test_a_known_type_has_its_line_whatever_stands_first_in_the_trial_file():
+    fuels = [("a", "a", "briquette"), ("b", "b", "log"), ("c", "c", "lump"), ("d", "d", "")]
+    for order in (fuels, fuels[::-1]):
+        cast = cast_of(order, "abcd")
+        assert [KIND_LINES.index(cast[fuel].dash) for fuel in "ca"] == [0, 1]
+        assert len({player.kind_place for player in cast}) == 4
+    assert [player.dash for player in cast_of([("d", "d", "")], "d")] == ["solid"]
+
+
+def test_a_source_of_spread_is_named_in_full_where_there_is_room():
+    long = "between burns of a bag (briquette)"
+    rows = pd.DataFrame({"label": [long, "between bags"], "sd": 1.0, "low": 0.5, "high": 2.0})
+    for frame in (PAGE, FILM):
+        (axes,) = spreads(rows, Axis("spread"), frame).axes
+        assert axes.get_yticklabels()[0].get_text() == long
 
 
 def test_temperature_axes_carry_both_units_where_both_are_shown(drawings):

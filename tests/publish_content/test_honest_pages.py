@@ -150,6 +150,45 @@ def test_an_interim_report_promises_no_verdict_and_no_comparison():
     assert "Families of comparisons" in methods(analysis("three")).markdown
 
 
+def test_a_report_without_error_bars_explains_none_and_says_what_would_supply_them():
+    made = analysis("two and one")
+    first, how = text(made, sections.answer), text(made, sections.method).partition("Glossary")[0]
+    assert not made.comparisons["low"].notna().any() and "Means, without error bars." in first
+    assert "What would supply error bars: a second burn of each fuel" in first and "±" not in first
+    assert "No bars: too few burns were repeated." in text(made, sections.fuels)
+    for false in ("Families", "Intervals are", "One cooker", "intervals hold"):
+        assert false not in how, false
+    assert "No interval was made" in how and "The cooker is not named; one place" in how
+    assert "What would supply error bars" not in text(analysis("three"), sections.answer)
+
+
+def test_methods_name_every_family_that_letters_and_the_best_rest_on():
+    made = analysis("three")
+    judged = {metric for metric, own in made.comparisons.groupby("metric") if len(own) == 2}
+    assert set(made.pairs["multiplicity"]) == {"dunnett", "tukey"} and len(judged) > 3
+    one = made.comparisons["metric"].isin(sorted(judged)[:1]) & made.comparisons["metric"].duplicated()
+    markdown = methods(made.with_tables(comparisons=made.comparisons[~one])).markdown
+    assert "all pairs adjusted together (Tukey)" in markdown and "best of the others (Hsu)" in markdown
+    assert "Tukey JW" in markdown and "Hsu JC" in markdown and "Dunnett CW" in markdown
+    assert "where a measure can be told of two fuels alone, one comparison" in markdown
+    assert "one comparison of two fuels" not in markdown
+
+
+def test_a_fuel_burned_on_one_day_alone_is_a_limitation_that_names_it():
+    made = analysis("three")
+    day = made.metrics["day"].mask(made.metrics["fuel"] == "olive", "2026-03-02")
+    told = text(made.with_tables(metrics=made.metrics.assign(day=day)), sections.method)
+    alone = "All burns of olive-stone briquettes were made on one day: what another day would change was not seen."
+    assert alone in told and "were made on one day" not in text(made, sections.method)
+
+
+def test_on_how_many_days_the_control_fuel_burned_is_counted_not_promised():
+    made = analysis("three")
+    days = made.metrics.groupby("fuel")["day"].nunique()["pressed"]
+    said = f"A control fuel, pressed briquettes, was burned along with the others, on {days} of "
+    assert said in text(made, sections.method) and "every block" not in text(made, sections.method)
+
+
 def test_fuels_still_to_be_burned_are_not_counted_as_burned():
     made = analysis("interim")
     kept = made.metrics[made.metrics["fuel"] != "olive"]

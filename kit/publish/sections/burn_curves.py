@@ -207,7 +207,8 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
     if not len(data.table("readings")):
         return None
     cast, unit = data.cast.only((a, b)), data.unit("°C", difference=True)
-    lines, (table, spans) = lines_of(data, cast), difference_table(data, a, b)
+    lines = lines_of(data, cast)
+    table, spans = difference_table(data, a, b, lines.end)
     names, banded = (data.name(a), data.name(b)), bool(table["band_low"].notna().any())
     judged = pair_rows(data.table("comparisons"), a, b)
     tops = table.loc[table["difference"].astype(float).abs().nlargest(1).index]
@@ -226,17 +227,19 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
         "inseparable": "cannot be separated" in set(judged["verdict"]),
         "headline": " minus ".join(short(name.split()[0], 16) for name in names),
     }
-    minus = " minus\n".join(short(name, 14) for name in names)
-    axis = Axis(f"{minus}, {unit}", data.second_scale("°C", difference=True))
-    draw = partial(two_over_time, lines, table, spans, axis, cast)
+    axis = Axis(unit, data.second_scale("°C", difference=True))
+    draw = partial(two_over_time, lines, table, spans, names, axis, cast)
     return figure_of(data, "over time", f"{a} {b}", _data(lines, table), draw, **parts)
 
 
-def difference_table(data: ReportData, a: str, b: str) -> tuple[pd.DataFrame, list[tuple[float, float]]]:
-    """Return a minus b over time as shown, and from when to when the simultaneous band excludes zero."""
+def difference_table(
+    data: ReportData, a: str, b: str, end: float
+) -> tuple[pd.DataFrame, list[tuple[float, float]]]:
+    """Return a minus b as shown, up to the minute where the axis ends, and when the simultaneous band excludes zero."""
     table = pair_rows(data.table("difference_curves"), a, b)
     made = data.as_shown(table, "°C", "difference", *ENDS, difference=True)
-    made = made.assign(minutes=made["elapsed_s"].astype(float) / 60).reset_index(drop=True)
+    made = made.assign(minutes=made["elapsed_s"].astype(float) / 60)
+    made = made[made["minutes"].between(0, end)].reset_index(drop=True)
     side = (made["band_low"] > 0).astype(int) - (made["band_high"] < 0).astype(int)
     spans = [
         (float(run["minutes"].iloc[0]), float(run["minutes"].iloc[-1]))
@@ -328,7 +331,13 @@ def panels(lines: Lines, cast: Cast, frame: Frame) -> Figure:
 
 
 def two_over_time(
-    lines: Lines, table: pd.DataFrame, spans: Sequence[tuple[float, float]], y: Axis, cast: Cast, frame: Frame
+    lines: Lines,
+    table: pd.DataFrame,
+    spans: Sequence[tuple[float, float]],
+    names: Sequence[str],
+    y: Axis,
+    cast: Cast,
+    frame: Frame,
 ) -> Figure:
     """Return the burns and means of two fuels above their difference, on one axis of time.
 
@@ -336,8 +345,8 @@ def two_over_time(
     ----------
     table, spans
         minutes, difference, low, high, band_low, band_high; and the spans, in minutes, where the band excludes zero.
-    y
-        The lower axis.
+    names, y
+        The first fuel's and the second's; the lower axis, named by its unit.
     """
     rows = 2 if len(table) else 1
     right = max(figures.room_for(player.name for player in cast), 0.2) + figures.room_for_axis(lines.y)
@@ -356,13 +365,13 @@ def two_over_time(
         for start, end in spans:
             below.axvspan(start, end, ymax=0.035, color=frame.mark, linewidth=0, zorder=5)
         below.axhline(0, color=frame.ink, linewidth=frame.pen * 0.8, zorder=1)
-        drawn = table[table["minutes"].between(0, lines.end)]
-        _band(below, drawn, ("band_low", "band_high"), frame.mark, 0.18)
-        _band(below, drawn, ("low", "high"), frame.mark, 0.22)
+        _band(below, table, ("band_low", "band_high"), frame.mark, 0.18)
+        _band(below, table, ("low", "high"), frame.mark, 0.22)
         below.plot(
-            drawn["minutes"], drawn["difference"], color=frame.mark, linewidth=frame.pen * 1.8, zorder=4
+            table["minutes"], table["difference"], color=frame.mark, linewidth=frame.pen * 1.8, zorder=4
         )
-        name_axis(below, "y", y, frame)
+        minus = " minus\n".join(short(name, 14 if frame.film else 24) for name in names)
+        name_axis(below, "y", replace(y, name=f"{minus}, {y.name}"), frame)
         fewer_ticks(below, frame, y=5)
     name_axis(axes[-1], "x", lines.x, frame)
     return figure

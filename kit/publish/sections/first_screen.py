@@ -29,10 +29,12 @@ def answer(data: ReportData) -> list[object]:
     two_by_two = pairs if data.many_fuels and len(pairs) < len(told) else []
     fuels, measures = [player.name for player in data.cast], [*map(data.label, data.primary)] or ["the burns"]
     asked = data.said("asked", measures=measures, fuels=fuels)
+    lone = any(claim.verdict == "no repeats" for claim in claims_of(data))
     return [
         warnings(data),
         paragraph(element("strong", "Asked: "), asked, " ", data.said("burned"), kind="asked"),
         [finding_html(each) for each in told if each not in two_by_two],
+        data.said("would_bar") if lone and not (data.barred or data.bare) else None,
         label(_no_price(data)) if claims_of(data) and not data.bare else None,
         [overlay_drawing(data), overview_table(data)] if data.begun else None,
         [heading("Two by two", "two-by-two"), *map(finding_html, two_by_two)] if two_by_two else None,

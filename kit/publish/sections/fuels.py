@@ -217,6 +217,7 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         values=_alt(data, means, burns, unit, cast),
         order=order_words(data, metric) if order else "",
         bars=bool(means["low"].notna().any()),
+        no_bars=data.said("no_bars"),
         bounds=(burns["status"] != "exact").any(),
         short=short,
         brackets=any(joined),

@@ -127,6 +127,8 @@ def computed_lines(data: ReportData) -> list[str]:
         "blocks": f" {blocks}" if blocks else "",
         "used": " and ".join(methods_used(data)) or "the fitted model",
         "families": "; ".join(called("families", name) for name in data.families),
+        "further_pairs": not data.interim and _further_pairs(data),
+        "bests": not data.interim and _bests(data),
     }
     told = ("scale", "model", "intervals", "verdict", *["curves"] * data.banded)
     return [data.said(each, **parts) for each in told]
@@ -135,9 +137,19 @@ def computed_lines(data: ReportData) -> list[str]:
 def methods_used(data: ReportData) -> list[str]:
     """Return the small-sample methods named in the comparisons of primary measures."""
     rows = data.of_primary(data.table("comparisons"))
-    named = [str(name) for name in rows["method"].dropna() if str(name)]
+    named = [str(name) for name in rows.loc[rows["low"].notna(), "method"].dropna() if str(name)]
     # a profile stands with the t whose degrees of freedom it takes
     return [*dict.fromkeys(part for name in named for part in reversed(name.split(OF_A_T)))]
+
+
+def _further_pairs(data: ReportData) -> bool:
+    """Whether pairs beside those that were asked about were judged, by a family of their own."""
+    return bool(data.table("pairs")["multiplicity"].nunique() > 1)
+
+
+def _bests(data: ReportData) -> bool:
+    """Whether it was asked which fuel can be the best of a measure."""
+    return bool(data.table("best")["low"].notna().any())
 
 
 def model_lines(data: ReportData) -> list[str]:
@@ -240,9 +252,13 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
     few = [name for name, n in burned.items() if n.bags == fewest and not n.unnoted]
     unnoted = [name for name, n in burned.items() if n.burns and not n.bags]
     once = [name for name, n in burned.items() if n.burns == 1]
+    days = data.table("metrics").drop_duplicates("burn").replace({"day": ""}, None)
+    days = days.groupby("fuel")["day"].agg(["nunique", "count", "size"])
     return {
         "data": data,
-        "cookers": max(data.cookers, 1),
+        "cookers": data.cookers or bool(data.trial.cooker),
+        "one_day": [data.name(fuel) for fuel, *n in days.itertuples() if n[0] == 1 < n[1] == n[2]],
+        "control_days": days["nunique"].get(data.trial.control_fuel, 0),
         "along": data.control and sum(n.burns > 0 for n in burned.values()) > 1,
         "unlike": _unlike_charges(data),
         "many_bags": fewest > 3 and not unnoted,
@@ -262,7 +278,7 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "all_dated": data.dated == data.done,
         "checked": len(data.table("self_check")),
         "promises_more": promises_more(data),
-        "many_measures": data.several_fuels and len(data.primary) > 1 and not data.bare,
+        "many_measures": data.several_fuels and len(data.primary) > 1 and data.barred,
     }
 
 
@@ -571,7 +587,8 @@ def sources_cited(data: ReportData) -> list[str]:
     """Return the standards and papers that what was done rests on."""
     said = " ".join([*methods_used(data), *data.table("components")["method"].dropna()]).lower()
     judged = data.table("comparisons")["multiplicity"].dropna()
-    wanted = {"always", *(() if data.interim else map(str, judged))}
+    more = [*["tukey"] * _further_pairs(data), *["best"] * _bests(data)]
+    wanted = {"always", *(() if data.interim else [*map(str, judged), *more])}
     wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
     wanted |= {"curves"} if data.banded else set()
     wanted |= {"equivalence"} if data.trial.margins else set()

@@ -177,7 +177,7 @@ def spreads(rows: pd.DataFrame, axis: Axis, frame: Frame) -> Figure:
     rows
         label, sd, low, high (as shown; a blank high where it has no limit).
     """
-    layout = RowLayout(row=0.3, right=0.4, longest=30)
+    layout = RowLayout(row=0.3, right=0.4, longest=34 if frame.film else 46)
     figure, axes = rows_canvas(rows["label"].tolist(), axis, frame, layout)
     axes.barh(range(len(rows)), rows["sd"], height=0.5, color=frame.mark, alpha=0.35, linewidth=0)
     for row, each in enumerate(rows.itertuples(index=False)):
