@@ -382,7 +382,7 @@ def timetable(burns: pd.DataFrame, spare: Sequence[str], workday: Workday) -> pd
     Parameters
     ----------
     burns
-        burn, day, order and, where there are several, cooker: in their order.
+        burn, day, order and, where there are several, cooker, and lit of those that were made: in their order.
     spare
         Days kept for weather.
     workday
@@ -400,16 +400,22 @@ def timetable(burns: pd.DataFrame, spare: Sequence[str], workday: Workday) -> pd
     waiting, blank, count = "", ("",) * 5, len(workday.cookers)
     for day in sorted({*burns["day"], *spare} - {""}):
         today, weekday = burns[burns["day"] == day], date.fromisoformat(day).strftime("%A")
-        names, cookers = today["burn"].tolist(), today.get("cooker", today["burn"].str[:0]).tolist()
+        names, blanks = today["burn"].tolist(), today["burn"].str[:0]
+        cookers, lit = today.get("cooker", blanks).tolist(), today.get("lit", blanks).tolist()
         if not names:
             rows.append((day, weekday, "spare day", *blank, waiting))
         for place, burn in enumerate(names):
-            light = workday.lighting(place)
+            begun = lit[place][-8:-3]  # of a burn that was made it is known
+            light = (
+                pd.to_timedelta(f"{begun}:00") / pd.Timedelta(hours=1) if begun else workday.lighting(place)
+            )
             after = names[place - count] if place >= count else ""
             over = _clock(light + workday.burn_h + workday.cool_h)
             following = over if place + count < len(names) else "another day"
             weigh = "" if place else waiting
-            rows.append((day, weekday, "burn", burn, cookers[place], _clock(light), after, following, weigh))
+            rows.append(
+                (day, weekday, "burn", burn, cookers[place], begun or _clock(light), after, following, weigh)
+            )
         waiting = ", ".join(names) if workday.weighed else ""
     if waiting:
         morning = date.fromisoformat(rows[-1][0]) + timedelta(days=1)

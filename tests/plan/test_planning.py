@@ -17,6 +17,7 @@ from kit.metrics import metric
 from kit.plan import Design, make_plan, plan_run
 from kit.plan.answers import from_earlier, trial_alone
 from kit.plan.planned import chance_best_named
+from kit.plan.schedule import timetable
 from kit.plan.sentences import plan_lines, plan_words
 from kit.schema import BURNS, COMPONENTS
 from kit.trial import open_run, read_plan
@@ -419,6 +420,10 @@ def test_blank_ash_lets_a_cooker_burn_twice_a_day_but_not_before_it_was_checked_
         "another day",
     ]
     assert (planned.calendar["weigh"] == "").all() and "leave their boxes blank" in plan_words(planned)
+    lit = ["09:12:40", *[""] * (len(planned.order) - 1)]  # of a burn that was made the sheet knows
+    begun = timetable(planned.order.assign(lit=lit), (), planned.workday)
+    begun = begun[begun["what"] == "burn"].head(2)
+    assert begun["light"].tolist() == ["09:12", "14:00"] and begun["next"].iloc[0] == "15:15"
 
 
 @pytest.mark.few_trials
