@@ -19,6 +19,7 @@ from kit.plan.schedule import WORDS, Workday, workday_of
 from kit.results_file import newest_results
 from kit.schema import Metric
 from kit.trial import Trial, open_run
+from kit.trial.run import lender_folders
 from kit.trial.sheet import sheet_path, sheet_rows
 from kit.trial.trial_file import read_trial
 
@@ -135,6 +136,10 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
             goals.append(Goal(metric, margin.written, replace(question, margin=margin.value), spread))
     if not all(goal.spread.earlier for goal in goals):
         notes.append(WORDS["note"]["assumed"])
+    named = [place.resolve() for place in lender_folders(folder, trial.model.borrow_from)]
+    unnamed = [place.name for place in map(Path.resolve, map(Path, earlier)) if place not in named]
+    if unnamed and any(goal.spread.df for goal in goals):
+        notes.append(WORDS["note"]["not_borrowed"].format(names=", ".join(unnamed)))
     if not goals:
         faults.ask("trial.toml, [margins]", *obstacle("margins", primary=", ".join(trial.primary)))
     faults.settle()

@@ -15,7 +15,7 @@ from kit.errors import KitError
 from kit.lenders import SAME
 from kit.metrics import metric
 from kit.plan import Design, make_plan, plan_run
-from kit.plan.answers import from_earlier, trial_alone
+from kit.plan.answers import from_earlier, read_answers, trial_alone
 from kit.plan.planned import chance_best_named
 from kit.plan.schedule import timetable
 from kit.plan.sentences import plan_lines, plan_words
@@ -105,6 +105,26 @@ def test_a_plan_from_an_earlier_run_folder(tmp_path: Path) -> None:
         make_plan(folder, earlier=[tmp_path / "last"], today=TODAY)
     with pytest.raises(KitError, match="no report with results"):
         make_plan(folder, earlier=[tmp_path / "nowhere"], today=TODAY)
+
+
+def test_chances_that_count_on_a_folder_that_the_trial_does_not_borrow_from_are_said_to_be_too_high(
+    tmp_path: Path,
+) -> None:
+    results(tmp_path / "last", "2025-09-01-standard", sd=4.0)
+    place = tmp_path / "last" / "reports" / "2025-09-01-standard" / "results.json"
+    means = [{"metric": "peak", "fuel": fuel, "df": 10.0, "n": 6, "bags": 3} for fuel in ("old", "new")]
+    place.write_text(json.dumps(json.loads(place.read_text("utf-8")) | {"means": means}), "utf-8")
+    folder = yard(tmp_path / "y")
+
+    def told(*earlier: Path) -> list[str]:
+        return [note for note in read_answers(folder, earlier).notes if "chances count on" in note]
+
+    (note,) = told(tmp_path / "last")
+    assert note.startswith("The chances count on what last knows of the spread") and "too high" in note
+    assert not told()
+    with (folder / "trial.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[model]\nborrow_from = ["../last"]\n')
+    assert not told(tmp_path / "last")
 
 
 @pytest.mark.parametrize("bags", [6, 1])
