@@ -14,24 +14,34 @@ settings.load_profile("kit")
 TOGETHER = {
     "analyses": ("publish_content/", "test_analysis.py", "test_examples.py", "judge/test_consistency.py"),
     "demo": ("publish/test_demo.py",),
-    "lab": ("publish/test_in_lab.py",),
-    "pages": ("publish/test_browser.py",),
-    "forgeries": ("publish/test_recheck.py",),
-    "notebooks": ("test_notebooks.py",),
     "plans": ("plan/",),
+    "pages": ("publish/test_browser.py",),
+    "notebooks": ("test_notebooks.py",),
+    "lab": ("publish/test_in_lab.py",),
     "seasons": ("history/test_report.py",),
+    "forgeries": ("publish/test_recheck.py",),
 }
-"""Where tests of one process stand."""
+"""Where tests of one process stand, the longest first: what begins last is waited for."""
+
+
+def shared_by(nodeid):
+    place = nodeid.removeprefix("tests/")
+    return next((name for name, starts in TOGETHER.items() if place.startswith(starts)), nodeid)
 
 
 class Together(LoadScopeScheduling):
     def _split_scope(self, nodeid):
-        place = nodeid.removeprefix("tests/")
-        return next((name for name, starts in TOGETHER.items() if place.startswith(starts)), nodeid)
+        return shared_by(nodeid)
 
 
 def pytest_xdist_make_scheduler(config, log):
+    config.option.loadscopereorder = False
     return Together(config, log)
+
+
+def pytest_collection_modifyitems(items):
+    turn = {name: place for place, name in enumerate(TOGETHER)}
+    items.sort(key=lambda item: turn.get(shared_by(item.nodeid), len(turn)))
 
 
 def start_kernels_by(kernels, patch):
