@@ -22,6 +22,7 @@ _CELLS, _NODES = 1024, 32
 
 _FLAT = 1e-9
 _NEAR = 0.05
+_ALIKE = 0.999  # beyond it a product takes more and more points
 _MOST = 12
 _DISTINCT = 60
 """Degrees of freedom up to which each has its own critical value; of more, values are laid through as many."""
@@ -212,7 +213,7 @@ def _one_factor(matrix: Array) -> Array | None:
         return None
     b = off[j] / np.sqrt(square)
     b[j] = np.sqrt(square)
-    fits = np.abs(np.outer(b, b) - off - np.diag(b * b)).max() < _FLAT and np.abs(b).max() < 1 - _FLAT
+    fits = np.abs(np.outer(b, b) - off - np.diag(b * b)).max() < _FLAT and np.abs(b).max() < _ALIKE
     return b if fits else None
 
 

@@ -206,8 +206,7 @@ _APART = 1.7
 _TRIALS = 7
 """Simulated trials as a power of two."""
 
-_SMALLEST = 1e-140
-_KNOWN = 1e-9
+_SMALLEST, _KNOWN = 1e-140, 1e-9
 _CUBIC = 1e-4
 """After a step this short the next would be below 1e-10."""
 
@@ -221,10 +220,13 @@ def averaged(fit: RepeatModel, L: Array, level: float) -> EffectiveT | None:
     """Return the effective t of contrasts L (contrasts, p), with those earlier trials that agree with each response.
 
     None of three or more random terms, and of two beside four or more groups of burns: an average would take seconds.
+    Nor of several responses with so many groups, whose ratios are drawn about one response's own.
     """
     burns, known = fit.estimate.theta[0, -fit.engine.space.groups :], fit.beside
     if known is None:
         return _averaged(fit.engine, fit.data, burns, L, level, fit.rough)
+    if len(burns) > MOST_ON_A_GRID + 1 and len(known.used) > 1:
+        return None
     se, df = np.full((2, len(known.used), len(L)), np.nan)
     for pattern in np.unique(known.used, axis=0):
         rows = np.flatnonzero((known.used == pattern).all(axis=1))
@@ -374,8 +376,7 @@ def _inverse_df(alpha: float) -> CubicSpline:
     return CubicSpline(far / near, inverse)
 
 
-_CELLS = 8192
-_ROUND = 30.0
+_CELLS, _ROUND = 8192, 30.0
 
 
 def upper_tail(t: Array, nu: float) -> tuple[Array, Array]:

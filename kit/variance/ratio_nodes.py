@@ -345,8 +345,8 @@ def _outer(joint: Joint, axes: Sequence[Array], estimate: Array) -> tuple[Array,
     points = np.zeros((len(logs), len(first), terms + groups))
     points[:, :, terms + 1 :] = logs[:, None]
     points[:, :, terms:] = np.exp(points[:, :, terms:])
-    if terms == 2:
-        points[:, :, 0] = first
+    if terms == 2:  # beside the steadiest group's burns, whichever group is named first
+        points[:, :, 0] = first * points[:, :, terms:].min(axis=2)
     return points.reshape(-1, terms + groups), (density[:, None] + prior).ravel()
 
 

@@ -1,11 +1,12 @@
 """df='best' against classical t, a plain double loop of the same integral, and its own symmetries."""
 
-from itertools import product
+from itertools import combinations, product
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from numpy.testing import assert_allclose
 from scipy import optimize, stats
 
 from kit.variance.fit import contrasts, fit_repeats, joined
@@ -203,6 +204,44 @@ def test_four_groups_of_burns_beside_bags_and_days_have_an_answer():
     assert alone.method == "Kenward–Roger" and "averaged" in known.method
     assert np.median(known.se / alone.se) == pytest.approx(1.0, abs=0.3)
     assert (known.df > 5).all()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_whichever_group_is_named_first_the_intervals_are_those(seed):
+    """Bags, days and two kinds whose burns differ threefold: the burns told in the other order."""
+    rng = np.random.default_rng(seed)
+    burns = pd.DataFrame(list(product(range(4), range(3), range(2))), columns=["fuel", "bag", "burn"])
+    bag, day = 3 * burns["fuel"] + burns["bag"], rng.permutation(24) % 4
+    burns["kind"] = np.where(burns["fuel"] < 2, "lump", "briquette")
+    spread = rng.standard_normal(12)[bag] + rng.standard_normal(4)[day]
+    burns["value"] = spread + np.where(burns["fuel"] < 2, 3, 1) * rng.standard_normal(24)
+    burns = burns.assign(bag=bag, day=day)
+    widths = []
+    for table in (burns, burns.iloc[::-1].reset_index(drop=True)):
+        fit = fit_repeats(table, day="day", kind="kind", spread="by kind")
+        place = [fit.labels.index(fuel) for fuel in range(4)]
+        rows = np.eye(4)[place]
+        found = contrasts(fit, np.array([rows[a] - rows[b] for a, b in combinations(range(4), 2)]), "best")
+        widths.append(np.ptp(found.limits(0.95), axis=0))
+    assert_allclose(widths[0], widths[1], rtol=0.05)
+
+
+def test_several_responses_of_many_groups_beside_earlier_trials_share_no_average():
+    """Their ratios are drawn about one response's own: beside a wild one the other would be as wild."""
+    rng = np.random.default_rng(1)
+    rows = pd.DataFrame(list(product("abcd", range(2), range(3))), columns=["fuel", "bag", "burn"])
+    rows["bag"] = rows["fuel"] + rows["bag"].astype(str)
+    here, before = (
+        rows.assign(
+            v=rng.normal(size=24),
+            w=rng.normal(size=24) * rows["fuel"].map({"a": 0.02, "b": 1, "c": 10, "d": 50}),
+        )
+        for _ in range(2)
+    )
+    many, earlier = (fit_repeats(each, ["w", "v"], spread="by fuel") for each in (here, before))
+    beside = contrasts(joined(many, [earlier]), _pairs(many), "best")
+    alone = contrasts(fit_repeats(here, "v", spread="by fuel"), _pairs(many), "kenward-roger")
+    assert_allclose(beside.se[1], alone.se[0], rtol=1e-6)
 
 
 @pytest.mark.parametrize("seed", [82, 241])

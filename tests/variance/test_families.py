@@ -180,3 +180,10 @@ def test_p_of_very_many_comparisons_is_that_of_each_and_takes_no_gigabytes():
     assert peak < 150e6
     few = np.s_[::37, ::101]
     np.testing.assert_allclose(p[few], family.p(t[few], df[::37]), rtol=1e-9)
+
+
+@pytest.mark.parametrize("comparisons", [3, 5])
+def test_comparisons_that_are_all_but_one_take_no_more_than_one(comparisons):
+    ones = np.ones((comparisons, comparisons))
+    family = correlated(ones + 2e-7 * (np.eye(comparisons) - ones))
+    assert family.critical(0.95, np.array([10.0])) == pytest.approx(stats.t.ppf(0.975, 10), rel=1e-3)
