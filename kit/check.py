@@ -17,7 +17,7 @@ from kit.data_file import data_file
 from kit.errors import Faults, KitError, Problem
 from kit.lenders import lenders_of
 from kit.readings import RunReadings, read_run, with_log_days
-from kit.readings.cutting import fires_in
+from kit.readings.fires import fires_in
 from kit.results_file import corrected_report
 from kit.trial import Run, Trial
 from kit.trial.plan_file import OWN_TOLERANCE

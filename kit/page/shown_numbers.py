@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
@@ -98,6 +98,14 @@ def decimals_for(low: float, high: float, digits: int = 2) -> int:
     place = digits - 1 - math.floor(math.log10(half))
     # 9.96 with two digits rounds to 10: the rounding itself must not add a digit
     return place - 1 if round(half, place) >= 10 ** (digits - place) else place
+
+
+def setting_words(value: bool | float | Sequence[float]) -> str:
+    """Return a setting as people write it: 'yes' or 'no', a number, or several."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    numbers = value if isinstance(value, Sequence) else [value]
+    return ", ".join(f"{number:g}".replace("-", MINUS) for number in numbers)
 
 
 def plain(value: float | None, decimals: int = 1) -> str:

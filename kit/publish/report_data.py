@@ -313,6 +313,16 @@ class ReportData:
         names = names[compared["low"].notna()].dropna()
         return [] if self.interim else list(dict.fromkeys(self.family(str(name)) for name in names))
 
+    @property
+    def further_pairs(self) -> bool:
+        """Whether pairs beside those that were asked about were judged, by a family of their own."""
+        return not self.interim and bool(self.table("pairs")["multiplicity"].nunique() > 1)
+
+    @property
+    def bests(self) -> bool:
+        """Whether it was asked which fuel can be the best of a measure."""
+        return not self.interim and bool(self.table("best")["low"].notna().any())
+
     @cached_property
     def lenders(self) -> list[str]:
         """The folders, by name, that repeatability is borrowed from."""

@@ -20,7 +20,6 @@ from kit.readings.cutting import (
     Trace,
     Window,
     files_of,
-    fires_in,
     from_one_zero,
     joined,
     parted,
@@ -28,6 +27,7 @@ from kit.readings.cutting import (
     traces_of,
     window_of,
 )
+from kit.readings.fires import fires_in
 from kit.readings.flags import (
     BIT,
     Bits,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from kit.readings import find_fires, read_log
-from kit.readings.cutting import fires_in
+from kit.readings.fires import fires_in
 from tests.readings.helpers import START, csv_of, curve, log_text, read_folder
 
 

@@ -180,7 +180,7 @@ def _parts(data: ReportData, cast: Cast, lines: Lines) -> dict[str, object]:
                 "burns": lines.n.get(player.id, Count()).burns,
                 "means": len(lines.means),
             }
-            ends = {"top": own.loc[own["mean"].where(own["whole"]).idxmax()], "last": own.iloc[-1]}
+            ends = {"top": _top(own), "last": own.iloc[-1]}
             told.append(data.said("curve", axis=lines.y, **said, **ends))
     return {
         "alt": " ".join(told),
@@ -268,13 +268,16 @@ def overlay(lines: Lines, cast: Cast, frame: Frame) -> Figure:
     return figure
 
 
+def _top(own: pd.DataFrame) -> pd.Series:
+    """Return where a fuel's line is highest while all its burns are there."""
+    return own.loc[own["mean"].where(own["whole"]).idxmax()]
+
+
 def _name_peaks(axes: Axes, lines: Lines, cast: Cast, frame: Frame) -> float:
     """Mark each peak and name it to the right of every curve at its height; return what the axis lacks, as a share."""
     end = axes.get_xlim()[1]
     drawn = {player: own[own["minutes"].between(0, end)] for player in cast if len(own := lines.of(player))}
-    tops = {
-        player: own.loc[own["mean"].where(own["whole"]).idxmax()] for player, own in drawn.items() if len(own)
-    }
+    tops = {player: _top(own) for player, own in drawn.items() if len(own)}
     if not tops:
         return 0.0
     (low, high), box, (inches_wide, inches_high) = axes.get_ylim(), axes.get_position(), figures.size_of(axes)

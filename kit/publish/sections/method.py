@@ -14,7 +14,7 @@ from kit.judge.self_check import TRIALS, fell_short
 from kit.metrics import METRIC_BASES
 from kit.page.document import cautions_list
 from kit.page.html_tables import cols, table
-from kit.page.shown_numbers import MINUS, of_hundred, plain, quantity
+from kit.page.shown_numbers import of_hundred, plain, quantity, setting_words
 from kit.page.text import (
     Html,
     anchor,
@@ -127,8 +127,8 @@ def computed_lines(data: ReportData) -> list[str]:
         "blocks": f" {blocks}" if blocks else "",
         "used": " and ".join(methods_used(data)) or "the fitted model",
         "families": "; ".join(called("families", name) for name in data.families),
-        "further_pairs": not data.interim and _further_pairs(data),
-        "bests": not data.interim and _bests(data),
+        "further_pairs": data.further_pairs,
+        "bests": data.bests,
     }
     told = ("scale", "model", "intervals", "verdict", *["curves"] * data.banded)
     return [data.said(each, **parts) for each in told]
@@ -140,16 +140,6 @@ def methods_used(data: ReportData) -> list[str]:
     named = [str(name) for name in rows.loc[rows["low"].notna(), "method"].dropna() if str(name)]
     # a profile stands with the t whose degrees of freedom it takes
     return [*dict.fromkeys(part for name in named for part in reversed(name.split(OF_A_T)))]
-
-
-def _further_pairs(data: ReportData) -> bool:
-    """Whether pairs beside those that were asked about were judged, by a family of their own."""
-    return bool(data.table("pairs")["multiplicity"].nunique() > 1)
-
-
-def _bests(data: ReportData) -> bool:
-    """Whether it was asked which fuel can be the best of a measure."""
-    return bool(data.table("best")["low"].notna().any())
 
 
 def model_lines(data: ReportData) -> list[str]:
@@ -550,14 +540,7 @@ def _cleaning(data: ReportData) -> list[Block | None]:
         rows = ((str(flag), str(int(row.n)), str(int(row.burns))) for flag, row in counted.iterrows())
         counts = _rows("flags_counted", rows)
     limits = data.trial.cleaning.model_dump().items()
-    return [told, counts, _rows("cleaning_limits", ((key, _limit_told(value)) for key, value in limits))]
-
-
-def _limit_told(value: bool | float | Sequence[float]) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    numbers = value if isinstance(value, Sequence) else [value]
-    return ", ".join(f"{number:g}".replace("-", MINUS) for number in numbers)
+    return [told, counts, _rows("cleaning_limits", ((key, setting_words(value)) for key, value in limits))]
 
 
 def _margins(data: ReportData) -> list[Block | None]:
@@ -587,8 +570,8 @@ def sources_cited(data: ReportData) -> list[str]:
     """Return the standards and papers that what was done rests on."""
     said = " ".join([*methods_used(data), *data.table("components")["method"].dropna()]).lower()
     judged = data.table("comparisons")["multiplicity"].dropna()
-    more = [*["tukey"] * _further_pairs(data), *["best"] * _bests(data)]
-    wanted = {"always", *(() if data.interim else [*map(str, judged), *more])}
+    more = [*["tukey"] * data.further_pairs, *["best"] * data.bests]
+    wanted = {"always", *(() if data.interim else map(str, judged)), *more}
     wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
     wanted |= {"curves"} if data.banded else set()
     wanted |= {"equivalence"} if data.trial.margins else set()
